@@ -1,0 +1,1 @@
+"""Edges, ticks and blind stretches, and the file formats they come from and go to."""

@@ -1,0 +1,1 @@
+"""Wheel patterns, the catalogue, identifying a wheel and learning one."""
