@@ -23,6 +23,8 @@ class Wheel:
         (it then is about half a pitch and may vary with speed).
     turn_deg: 360, or 720 for a pattern given over a whole engine cycle.
     slots: pitches in a turn where the pattern has an even pitch, else the number of teeth.
+    widths_carry_code: the widths differ from tooth to tooth in a way the pattern does not know; nothing may be
+        concluded from a trailing edge.
     """
 
     name: str
@@ -30,6 +32,7 @@ class Wheel:
     slots: int
     turn_deg: float = 360.0
     widths_deg: tuple[float, ...] | None = None
+    widths_carry_code: bool = False
 
     def __post_init__(self) -> None:
         angles = self.angles_deg
@@ -54,6 +57,17 @@ class Wheel:
     def steps_deg(self) -> NDArray[np.float64]:
         """steps_deg[i]: from tooth i+1's timing edge to the next tooth's; the last one is the step to tooth 1."""
         return np.diff(np.array([*self.angles_deg, self.turn_deg]))
+
+    @cached_property
+    def symmetry(self) -> int:
+        """Teeth after which the pattern looks the same again: `teeth` for 60-2, 1 for a plain wheel."""
+        steps = np.round(self.steps_deg, 6)
+        widths = np.zeros(self.teeth) if self.widths_deg is None else np.array(self.widths_deg)
+        for shift in range(1, self.teeth):
+            same = self.teeth % shift == 0 and np.array_equal(steps, np.roll(steps, shift))
+            if same and np.array_equal(widths, np.roll(widths, shift)):
+                return shift
+        return self.teeth
 
     @cached_property
     def gaps(self) -> list[list[int]]:
