@@ -1,0 +1,130 @@
+"""Jobs with their readings and notes: one vehicle or one bench lot each."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from typing import Any
+
+from sqlalchemy import select
+
+from toothwise.book import schema
+from toothwise.book.keep import no_such
+from toothwise.book.rows import insert_row, mentions
+from toothwise.book.store import Store
+from toothwise.book.times import now_utc
+from toothwise.errors import FileTrouble
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """A job as it stands in the book. `body` is the job file's TOML text, as it was given."""
+
+    id: int
+    title: str
+    body: str
+    made_utc: str
+    changed_utc: str
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One value read with a meter; names and units are those of the job file."""
+
+    name: str
+    value: float
+    measured_at: str
+    taken_utc: str
+
+
+class Jobs:
+    """`book.jobs`: add, change, get, find, delete; readings and notes of a job."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def add(self, body: str, title: str | None = None) -> int:
+        """Keep a job file; its number. The title is the vehicle's name unless given. Raises FileTrouble."""
+        now = now_utc()
+        row = {"title": title or _title_of(body), "body": body, "made_utc": now, "changed_utc": now}
+        with self._store.writing() as connection:
+            return insert_row(connection, schema.jobs, row)
+
+    def change(self, job: int, body: str, title: str | None = None) -> None:
+        """Replace the job file of a job."""
+        row = {"title": title or _title_of(body), "body": body, "changed_utc": now_utc()}
+        with self._store.writing() as connection:
+            changed = connection.execute(schema.jobs.update().where(schema.jobs.c.id == job).values(row))
+            if not changed.rowcount:
+                raise no_such("job", job, self._store)
+
+    def get(self, job: int) -> Job:
+        """Raises BookTrouble if there is no such job."""
+        with self._store.reading() as connection:
+            row = connection.execute(select(schema.jobs).where(schema.jobs.c.id == job)).one_or_none()
+        if row is None:
+            raise no_such("job", job, self._store)
+        return Job(**row._mapping)
+
+    def find(self, search: str = "", *, limit: int = 100, skip: int = 0) -> list[Job]:
+        """Newest first; with `search`, those whose title, file or notes hold it, in whatever case."""
+        jobs, notes = schema.jobs, schema.notes
+        wanted = select(jobs).order_by(jobs.c.made_utc.desc(), jobs.c.id.desc()).limit(limit).offset(skip)
+        if search:
+            noted = select(notes.c.job_id).where(mentions(search, [notes.c.text]))
+            wanted = wanted.where(mentions(search, [jobs.c.title, jobs.c.body]) | jobs.c.id.in_(noted))
+        with self._store.reading() as connection:
+            return [Job(**row._mapping) for row in connection.execute(wanted)]
+
+    def delete(self, job: int) -> None:
+        """Remove a job with its readings and notes. Its recordings stay, without a job."""
+        with self._store.writing() as connection:
+            if not connection.execute(schema.jobs.delete().where(schema.jobs.c.id == job)).rowcount:
+                raise no_such("job", job, self._store)
+
+    def add_reading(self, job: int, name: str, value: float, measured_at: str = "") -> None:
+        """Add a reading; an earlier one of the same name stays."""
+        self.get(job)
+        row = {
+            "job_id": job,
+            "name": name,
+            "value": value,
+            "measured_at": measured_at,
+            "taken_utc": now_utc(),
+        }
+        with self._store.writing() as connection:
+            connection.execute(schema.readings.insert().values(row))
+
+    def readings(self, job: int) -> list[Reading]:
+        """Oldest first."""
+        table = schema.readings
+        wanted = select(table.c.name, table.c.value, table.c.measured_at, table.c.taken_utc)
+        with self._store.reading() as connection:
+            rows = connection.execute(wanted.where(table.c.job_id == job).order_by(table.c.id))
+            return [Reading(**row._mapping) for row in rows]
+
+    def add_note(self, job: int, text: str) -> None:
+        """A line of text with the present time."""
+        self.get(job)
+        row = {"job_id": job, "text": text, "written_utc": now_utc()}
+        with self._store.writing() as connection:
+            connection.execute(schema.notes.insert().values(row))
+
+    def notes(self, job: int) -> list[tuple[str, str]]:
+        """(UTC, text), oldest first."""
+        table = schema.notes
+        wanted = select(table.c.written_utc, table.c.text).where(table.c.job_id == job).order_by(table.c.id)
+        with self._store.reading() as connection:
+            return [(row.written_utc, row.text) for row in connection.execute(wanted)]
+
+
+def _title_of(body: str) -> str:
+    try:
+        job: dict[str, Any] = tomllib.loads(body)
+    except tomllib.TOMLDecodeError as error:
+        raise FileTrouble(
+            "The job file cannot be read", cause=str(error), step="mend that line; it must be TOML"
+        ) from None
+    vehicle = job.get("vehicle")
+    name = vehicle.get("name") if isinstance(vehicle, dict) else None
+    return str(name) if name else "untitled"

@@ -1,0 +1,88 @@
+"""Old books brought up to date, one step a version; newer ones refused.
+
+A step changes the tables of version n into those of version n+1 with plain SQL that both databases know, and
+is never edited once released. All steps run in one transaction: a book is either updated or left as it was.
+Before the first step a SQLite book is copied beside itself, to `NAME.schema-N.bak`.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Mapping
+from contextlib import closing
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sqlalchemy import Connection, inspect, select
+
+from toothwise.book import schema
+from toothwise.errors import BookTrouble
+
+if TYPE_CHECKING:
+    from toothwise.book.store import Store
+
+Step = Callable[[Connection], None]
+
+STEPS: Mapping[int, Step] = {}
+"""From this version to the next."""
+
+
+def bring_up_to_date(store: Store, steps: Mapping[int, Step] = STEPS, newest: int = schema.VERSION) -> None:
+    """Leave `store` at schema `newest`, or raise BookTrouble and leave it untouched."""
+    found = version_of(store)
+    if found == newest:
+        return
+    if found is not None and found > newest:
+        raise BookTrouble(
+            f"The book {store.where} has schema {found}; this toothwise knows up to {newest}",
+            cause="it was written by a newer toothwise",
+            step="run: python -m pip install --upgrade toothwise",
+        )
+    if store.read_only:
+        raise BookTrouble(
+            f"The book {store.where} is not ready to be read",
+            cause="it is empty" if found is None else f"it has the older schema {found} (now {newest})",
+            step="open it once with writing allowed",
+        )
+    if found is not None and store.file:
+        _keep_copy(store.file, found)
+    with store.writing() as connection:
+        found = _version(connection)  # another program may have been faster
+        if found is None:
+            schema.tables.create_all(connection)
+            connection.execute(schema.about.insert().values(key="schema", value=str(newest)))
+            return
+        for version in range(found, newest):
+            steps[version](connection)
+        connection.execute(
+            schema.about.update().where(schema.about.c.key == "schema").values(value=str(newest))
+        )
+
+
+def version_of(store: Store) -> int | None:
+    """The schema version of a book; None for an empty database."""
+    with store.reading() as connection:
+        return _version(connection)
+
+
+def _version(connection: Connection) -> int | None:
+    names = inspect(connection).get_table_names()
+    if not names:
+        return None
+    if schema.about.name in names:
+        value = connection.execute(
+            select(schema.about.c.value).where(schema.about.c.key == "schema")
+        ).scalar()
+        if value is not None and value.isdecimal():
+            return int(value)
+    raise BookTrouble(
+        "This database is not a book of toothwise",
+        cause="it holds other tables and no schema number",
+        step="choose another file with --book",
+    )
+
+
+def _keep_copy(file: Path, version: int) -> None:
+    copy = file.with_name(f"{file.name}.schema-{version}.bak")
+    with closing(sqlite3.connect(file)) as source, closing(sqlite3.connect(copy)) as target:
+        source.backup(target)

@@ -1,0 +1,72 @@
+"""Small helpers between Python objects and the book's rows."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from sqlalchemy import ColumnElement, Connection, Table, func, or_
+
+from toothwise.book import schema
+from toothwise.book.times import now_utc
+from toothwise.edges.signal import Clock
+
+
+def as_text(value: Any) -> str:
+    """JSON text of plain values; numpy's numbers and arrays become plain ones. Raises ValueError on NaN."""
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, default=_plain)
+
+
+def _plain(value: Any) -> Any:
+    if hasattr(value, "tolist"):  # numpy scalars and arrays
+        return value.tolist()
+    raise TypeError(f"{type(value).__name__} cannot be kept as JSON")
+
+
+def mentions(text: str, columns: Iterable[ColumnElement[str]]) -> ColumnElement[bool]:
+    """A condition: one of the columns holds `text`, in whatever case."""
+    return or_(*(func.lower(column).contains(text.lower(), autoescape=True) for column in columns))
+
+
+def keep_result(connection: Connection, recording_id: int, clock: Clock, result: Mapping[str, Any]) -> None:
+    """Store an examination: all as JSON; its events and measures as rows, in place of earlier ones."""
+    of_recording = {"recording_id": recording_id}
+    connection.execute(
+        schema.recordings.update()
+        .where(schema.recordings.c.id == recording_id)
+        .values(result=as_text(result), result_utc=now_utc())
+    )
+    for table in (schema.events, schema.measures):
+        connection.execute(table.delete().where(table.c.recording_id == recording_id))
+    events = [of_recording | _event_row(event, clock) for event in result.get("events", ())]
+    measures = [of_recording | _measure_row(measure) for measure in result.get("measures", ())]
+    if events:
+        connection.execute(schema.events.insert(), events)
+    if measures:
+        connection.execute(schema.measures.insert(), measures)
+
+
+_EVENT_FIELDS = ("kind", "channel", "revolution", "tooth", "angle_deg", "count", "level")
+_MEASURE_FIELDS = ("name", "value", "unit", "uncertainty")
+
+
+def _event_row(event: Mapping[str, Any], clock: Clock) -> dict[str, Any]:
+    tick = clock.ticks(event["t_s"] - clock.t0_s)
+    rest = {key: value for key, value in event.items() if key not in (*_EVENT_FIELDS, "t_s", "duration_s")}
+    return {
+        **{name: event.get(name) for name in _EVENT_FIELDS},
+        "tick": tick,
+        "end_tick": tick + clock.ticks(event["duration_s"]),
+        "more": as_text(rest),
+    }
+
+
+def _measure_row(measure: Mapping[str, Any]) -> dict[str, Any]:
+    about = {key: value for key, value in measure.items() if key not in _MEASURE_FIELDS}
+    return {**{name: measure.get(name) for name in _MEASURE_FIELDS}, "about": as_text(about)}
+
+
+def insert_row(connection: Connection, table: Table, values: Mapping[str, Any]) -> int:
+    """Insert one row into a table that numbers its rows; its number."""
+    return int(connection.execute(table.insert().values(values).returning(table.c.id)).scalar_one())
