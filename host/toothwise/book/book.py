@@ -161,8 +161,8 @@ class Book:
             if result is None:
                 raise BookTrouble(
                     f"Recording {recording_id} has not been examined",
-                    cause="there is nothing to compare yet",
-                    step="examine it first",
+                    cause="There is nothing to compare yet",
+                    step="Examine it first",
                 )
             results.append(result)
         return {"a": first, "b": second, **compare.compare_results(*results)}

@@ -123,7 +123,7 @@ def _title_of(body: str) -> str:
         job: dict[str, Any] = tomllib.loads(body)
     except tomllib.TOMLDecodeError as error:
         raise FileTrouble(
-            "The job file cannot be read", cause=str(error), step="mend that line; it must be TOML"
+            "The job file cannot be read", cause=str(error), step="Mend that line; it must be TOML"
         ) from None
     vehicle = job.get("vehicle")
     name = vehicle.get("name") if isinstance(vehicle, dict) else None

@@ -24,12 +24,12 @@ def backup(store: Store, target: Path) -> None:
     if store.file is None:
         raise BookTrouble(
             f"The book {store.where} is not a file",
-            cause="it is on a database server",
-            step="use the server's backup",
+            cause="It is on a database server",
+            step="Use the server's backup",
         )
     if target.exists():
         raise BookTrouble(
-            f"{target} exists already", cause="a backup never overwrites", step="choose another name"
+            f"{target} exists already", cause="A backup never overwrites", step="Choose another name"
         )
     part = target.with_name(target.name + ".part")
     try:
@@ -39,7 +39,7 @@ def backup(store: Store, target: Path) -> None:
             faults = [str(row[0]) for row in copy.execute("PRAGMA quick_check") if row[0] != "ok"]
         if faults:
             raise BookTrouble(
-                f"The backup {target} is damaged", cause=faults[0], step="run 'toothwise book check'"
+                f"The backup {target} is damaged", cause=faults[0], step="Run 'toothwise book check'"
             )
         part.rename(target)
     except (sqlite3.Error, OSError) as error:
@@ -116,8 +116,8 @@ def delete_recording(store: Store, recording_id: int) -> None:
         if entry_of(row).state == "running":
             raise BookTrouble(
                 f"Recording {recording_id} is still running",
-                cause="a program is writing it",
-                step="stop that program first",
+                cause="A program is writing it",
+                step="Stop that program first",
             )
         connection.execute(recordings.delete().where(recordings.c.id == recording_id))
 
@@ -126,6 +126,6 @@ def no_such(what: str, number: int | str, store: Store) -> BookTrouble:
     """The trouble for a row that is not there."""
     return BookTrouble(
         f"There is no {what} {number} in the book {store.where}",
-        cause="it was never there, or it was deleted",
+        cause="It was never there, or it was deleted",
         step="'toothwise book list' shows what is there",
     )

@@ -35,14 +35,14 @@ def bring_up_to_date(store: Store, steps: Mapping[int, Step] = STEPS, newest: in
     if found is not None and found > newest:
         raise BookTrouble(
             f"The book {store.where} has schema {found}; this toothwise knows up to {newest}",
-            cause="it was written by a newer toothwise",
-            step="run: python -m pip install --upgrade toothwise",
+            cause="It was written by a newer toothwise",
+            step="Run: python -m pip install --upgrade toothwise",
         )
     if store.read_only:
         raise BookTrouble(
             f"The book {store.where} is not ready to be read",
-            cause="it is empty" if found is None else f"it has the older schema {found} (now {newest})",
-            step="open it once with writing allowed",
+            cause="It is empty" if found is None else f"It has the older schema {found} (now {newest})",
+            step="Open it once with writing allowed",
         )
     if found is not None and store.file:
         _keep_copy(store.file, found)
@@ -77,8 +77,8 @@ def _version(connection: Connection) -> int | None:
             return int(value)
     raise BookTrouble(
         "This database is not a book of toothwise",
-        cause="it holds other tables and no schema number",
-        step="choose another file with --book",
+        cause="It holds other tables and no schema number",
+        step="Choose another file with --book",
     )
 
 

@@ -166,7 +166,7 @@ class Recorder:
                 self.trouble = self._defect = BookTrouble(
                     f"A part of the recording could not be kept in the book {self._where}",
                     cause=f"{type(error).__name__}: {error}",
-                    step="stop and start again; what was committed is safe",
+                    step="Stop and start again; what was committed is safe",
                 )
                 pause = RETRY_EVERY_S
 

@@ -22,25 +22,25 @@ BUSY_MS = 5000
 """How long a command waits for another program that is writing to the same book."""
 
 _ADVICE = {
-    sqlite3.SQLITE_BUSY: ("another program is writing to it", "close the other program, or try again"),
-    sqlite3.SQLITE_LOCKED: ("another program is writing to it", "close the other program, or try again"),
-    sqlite3.SQLITE_FULL: ("the disk is full", "make room on the disk; what was committed is safe"),
+    sqlite3.SQLITE_BUSY: ("Another program is writing to it", "Close the other program, or try again"),
+    sqlite3.SQLITE_LOCKED: ("Another program is writing to it", "Close the other program, or try again"),
+    sqlite3.SQLITE_FULL: ("The disk is full", "Make room on the disk; what was committed is safe"),
     sqlite3.SQLITE_READONLY: (
-        "the file or its folder is read-only",
-        "make it writable, or choose another with --book",
+        "The file or its folder is read-only",
+        "Make it writable, or choose another with --book",
     ),
     sqlite3.SQLITE_CANTOPEN: (
-        "the file or its folder cannot be opened",
-        "check the path and its permissions",
+        "The file or its folder cannot be opened",
+        "Check the path and its permissions",
     ),
-    sqlite3.SQLITE_IOERR: ("the disk refused to read or write", "check the disk and the room on it"),
+    sqlite3.SQLITE_IOERR: ("The disk refused to read or write", "Check the disk and the room on it"),
     sqlite3.SQLITE_CORRUPT: (
-        "the file is damaged",
-        "keep it, restore a backup, and run 'toothwise book check'",
+        "The file is damaged",
+        "Keep it, restore a backup, and run 'toothwise book check'",
     ),
     sqlite3.SQLITE_NOTADB: (
-        "the file is not a book, or its head is damaged",
-        "check the path, or restore a backup",
+        "The file is not a book, or its head is damaged",
+        "Check the path, or restore a backup",
     ),
 }
 
@@ -82,11 +82,11 @@ class Store:
             except ModuleNotFoundError as error:
                 raise BookTrouble(
                     f"The book {self.where} needs the Python package {error.name}",
-                    cause="the driver for this kind of database is not installed",
-                    step=f"run: python -m pip install {error.name}",
+                    cause="The driver for this kind of database is not installed",
+                    step=f"Run: python -m pip install {error.name}",
                 ) from None
         if self.file is None:
-            raise BookTrouble("A book needs a file", step="give a path with --book")
+            raise BookTrouble("A book needs a file", step="Give a path with --book")
         if self.read_only:
             address = f"{self.file.absolute().as_uri()}?mode=ro"
             return create_engine("sqlite://", creator=lambda: _connect_read_only(address))

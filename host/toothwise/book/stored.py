@@ -182,7 +182,7 @@ class StoredRecording:
         return BookTrouble(
             f"Recording {self.id} in the book {self._store.where} is damaged at chunk {seq}",
             cause=cause,
-            step="restore a backup; 'toothwise book check' lists all that is damaged",
+            step="Restore a backup; 'toothwise book check' lists all that is damaged",
         )
 
 
