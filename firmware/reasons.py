@@ -1,0 +1,38 @@
+"""What to do about each reason of PROTOCOL.md, in plain words. Read by the host; not needed on the board."""
+
+HINTS: dict[str, str] = {
+    "ring_overrun": (
+        "Edges came faster than the link could carry, or the host stopped reading: close other programs on this port, check the input for ringing or a loose clip."
+    ),
+    "fifo_stalled": (
+        "A burst too fast for the board's memory made one clock slip, and the capture was started anew: check the input for ringing."
+    ),
+    "not_started": "Nothing was captured between stop and start.",
+    "walking": "The rig was moving the conductors itself to look for shorts.",
+    "source_late": (
+        "The stream being replayed came later than its own clock: the computer is busy; replay again with fewer programs open."
+    ),
+    "source_end": "The stream being replayed is over.",
+    "edges_missed": (
+        "Two edges closer than this board's interrupts can tell apart: use a board with state machines, or lower the speed."
+    ),
+    "frames_dropped": (
+        "The host did not read for a while; frames other than edges were dropped, their number is the value."
+    ),
+    "internal_error": (
+        "The firmware met something it did not expect; the answer before it says what. Press reset, then `toothwise rig check`."
+    ),
+    "no_such_pin": "This board has no pin for that: see `pins`, or set one in pins.json on the board.",
+    "unknown_command": (
+        "The firmware does not know this command: firmware and host may be of different age, `toothwise rig install`."
+    ),
+    "bad_argument": "The command was understood, its argument was not.",
+    "busy": "The pattern is playing already: wait for it, or `self-check stop`.",
+    "heap_low": "Less than 8 KB of heap are free: remove other files from the board.",
+    "capture_refused": (
+        "The board gave no state machine, DMA channel or pin: another program holds it; press reset."
+    ),
+    "frames_lost": "(host) Frames were damaged or missing on the way: cable, hub or a busy computer.",
+    "link_lost": "(host) The port went away: cable pulled, board reset or asleep.",
+    "rig_reset": "(host) The rig began anew: power dip or reset button.",
+}
