@@ -1,0 +1,60 @@
+"""The quick tracker: long runs of teeth in which nothing is in doubt, taken whole.
+
+With the wheel's phase known, each interval divided by its angle must repeat the one before it. As long as every
+such ratio stays well inside half the way to the nearest other explanation, the careful tracker could only say the
+same, so the run is taken as it is. The first ratio outside ends it, a few teeth early, and `beam` takes over there.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toothwise.track.beam import Geometry
+
+GUARD = 3
+"""Teeth handed back before the first doubtful interval: what spoilt it may have begun earlier."""
+
+SHARE = 0.35
+"""Of the way, in log units, to the nearest explanation with a tooth more or fewer: below half, with room."""
+
+MOST = 0.2
+"""Never accept a larger log change, whatever the wheel."""
+
+BLOCK = 1 << 15
+
+
+class Steady:
+    """Acceptance bounds for each interval of a wheel, laid out for whole blocks."""
+
+    def __init__(self, geometry: Geometry) -> None:
+        steps = np.array(geometry.steps)
+        after, before = np.roll(steps, -1), np.roll(steps, 1)
+        nearest = np.minimum(np.log1p(after / steps), np.log1p(before / steps))
+        bound = np.minimum(MOST, SHARE * nearest)
+        pair = np.minimum(bound, np.roll(bound, 1))  # a ratio stands between two intervals
+        turns = BLOCK // geometry.teeth + 2
+        self.teeth = geometry.teeth
+        self._per_deg = np.tile(1.0 / steps, turns)
+        self._high = np.tile(np.exp(pair), turns)
+        self._low = np.tile(np.exp(-pair), turns)
+
+    def run(self, ticks: NDArray[np.int64], count: int, ticks_per_deg: float) -> tuple[int, bool]:
+        """How many intervals from ticks[0] on follow one another without doubt, and whether one in doubt ended them.
+
+        ticks: timing edges from the tooth numbered `count` on, at most BLOCK. ticks_per_deg: of the interval
+        before it.
+        """
+        first = count % self.teeth
+        n = len(ticks) - 1
+        if n <= 0:
+            return 0, False
+        pace = np.empty(n + 1)
+        pace[0] = ticks_per_deg
+        np.multiply(np.diff(ticks), self._per_deg[first : first + n], out=pace[1:])
+        ratio = pace[1:] / pace[:-1]
+        doubt = (ratio > self._high[first : first + n]) | (ratio < self._low[first : first + n])
+        where = int(doubt.argmax())
+        if doubt[where]:
+            return where, True
+        return n, False

@@ -1,0 +1,239 @@
+"""Edges in, teeth and events out, however the stream is cut."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toothwise.edges.signal import Blind, Clock, Edges
+from toothwise.records import Event
+from toothwise.track import timing
+from toothwise.track.beam import Beam, Geometry, Node, path
+from toothwise.track.emit import Emitter
+from toothwise.track.steady import BLOCK, GUARD, Steady
+from toothwise.track.teeth import Teeth
+from toothwise.wheel.pattern import Wheel
+
+CLEAN = 4
+"""Intervals without a fault after which the careful tracker hands back to the quick one."""
+
+SLICE = 1 << 17
+"""Level changes taken in at once, so that a recording of any length needs the same memory."""
+
+
+class Tracker:
+    """Follows one wheel on one channel.
+
+    wheel: the pattern. clock: ticks to seconds. timing_level: which edge marks the tooth (None: found from the
+    signal, see `timing`). `feed` takes edges as they come and returns what is decided; `finish` decides the rest.
+    At most `undecided_teeth` teeth wait for a decision, and so many only after a fault that could be two things;
+    on a clean signal it is `GUARD` + 1.
+    """
+
+    def __init__(
+        self, wheel: Wheel, clock: Clock, *, channel: str = "crank", timing_level: int | None = None
+    ) -> None:
+        self.wheel = wheel
+        self.clock = clock
+        self.channel = channel
+        self.timing_level = timing_level
+        self.undecided_teeth = 3 * wheel.teeth + 16
+        self._geometry = Geometry(wheel)
+        self._steady = Steady(self._geometry)
+        self._tick_s = clock.tick_ns * 1e-9
+        self._blind: list[tuple[int, int]] = []
+        self._beam = Beam(self._geometry, self._tick_s, self._blind)
+        self._emit = Emitter(wheel, self._geometry, clock, channel, self._blind)
+        self._held = Edges.none()  # level changes not yet needed no more
+        self._times: NDArray[np.int64] = np.empty(0, np.int64)  # timing edges among them
+        self._base = 0  # number of the first of `_times`, counted from the recording's start
+        self._next = 0  # number of the next timing edge to take in
+        self._lock: Node | None = None  # a tooth beyond doubt: the quick tracker goes on from it
+        self._root: Node | None = None  # where the careful one began; None when idle
+        self._block = 256
+
+    def feed(self, edges: Edges, until_tick: int, blind: Sequence[Blind] = ()) -> Teeth:
+        """Take in edges (all later than those before) and return the teeth and events now decided.
+
+        until_tick: the line is known up to here. blind: stretches that became known; edges inside are not used.
+        """
+        self._blind += [(b.start_tick, b.end_tick) for b in blind if b.channel in (None, self.channel)]
+        for begin in range(0, len(edges), SLICE):
+            part = Edges(edges.ticks[begin : begin + SLICE], edges.levels[begin : begin + SLICE])
+            self._take(self._outside_blind(part))
+        del self._blind[: self._spent_blind(until_tick)]
+        return self._emit.drain()
+
+    def finish(self, until_tick: int) -> Teeth:
+        """Decide everything that is left: no more edges will come."""
+        if self.timing_level is None and len(self._held):
+            self._choose()
+        self._advance(last=True)
+        self._emit.finish(until_tick)
+        return self._emit.drain()
+
+    # the way in
+
+    def _outside_blind(self, edges: Edges) -> Edges:
+        keep = np.ones(len(edges), bool)
+        for start, end in self._blind:
+            low, high = np.searchsorted(edges.ticks, (start, end))
+            keep[low:high] = False
+        return edges if keep.all() else Edges(edges.ticks[keep], edges.levels[keep])
+
+    def _spent_blind(self, until_tick: int) -> int:
+        """How many of the oldest blind stretches no undecided interval can touch any more."""
+        oldest = min(self._emit.oldest_tick(until_tick), until_tick)
+        spent = 0
+        while spent < len(self._blind) and self._blind[spent][1] <= oldest:
+            spent += 1
+        return spent
+
+    def _take(self, edges: Edges) -> None:
+        if self.timing_level is None:
+            self._held = Edges.join([self._held, edges])
+            if len(self._held) < timing.edges_wanted(self.wheel):
+                return
+            self._choose()
+        else:
+            self._add(edges)
+        self._advance(last=False)
+
+    def _choose(self) -> None:
+        wanted = timing.edges_wanted(self.wheel)
+        first = Edges(self._held.ticks[:wanted], self._held.levels[:wanted])
+        self.timing_level = timing.timing_level(first, self.wheel, self._geometry)
+        edges, self._held = self._held, Edges.none()
+        self._add(edges)
+
+    def _add(self, edges: Edges) -> None:
+        assert self.timing_level is not None
+        self._emit.add(edges, self.timing_level)
+        new = edges.ticks[edges.levels == self.timing_level]
+        self._times = np.concatenate([self._times, new]) if len(self._times) else new
+
+    # the way through
+
+    def _advance(self, last: bool) -> None:
+        while True:
+            if self._lock is not None:
+                if not self._run_steady(last):
+                    break
+            elif not self._run_beam(last):
+                break
+        self._trim()
+
+    def _trim(self) -> None:
+        """Forget timing edges that no one will ask for again."""
+        keep = self._next if self._lock is None else self._lock.edge
+        drop = keep - self._base
+        if drop > 0:
+            self._times = self._times[drop:]
+            self._base = keep
+
+    def _run_steady(self, last: bool) -> bool:
+        """Go on from the lock. False when more edges are needed."""
+        lock = self._lock
+        assert lock is not None
+        first = lock.edge - self._base
+        ahead = self._times[first : first + self._block + 1]
+        if self._blind:
+            ahead = ahead[: self._clear_until(ahead)]
+        whole = first + len(ahead) == len(self._times)
+        sure, doubt = self._steady.run(ahead, lock.count, lock.span_ticks / lock.span_deg)
+        if not doubt and not whole and len(ahead) <= self._block:
+            doubt = True  # a blind stretch comes next
+        if doubt or (whole and not last):
+            taken = max(sure - GUARD, 0)
+        elif whole:
+            taken = sure
+        else:
+            taken = sure - GUARD
+        if taken:
+            self._emit.run(lock.edge, ahead[: taken + 1], lock.count)
+            moved = Node(lock.edge + taken, int(ahead[taken]), lock.count + taken, 0.0, None)
+            moved.span_ticks = int(ahead[taken] - ahead[taken - 1])
+            moved.span_deg = self._geometry.span(moved.count - 1, 1)
+            lock = self._lock = moved
+        if doubt:
+            self._block = 256
+            self._lock = None
+            self._beam.resume(lock.edge, lock.tick, lock.count, lock.span_ticks, lock.span_deg)
+            self._root = self._beam.live[0]
+            self._next = lock.edge + 1
+            return True
+        self._block = min(2 * self._block, BLOCK)
+        if whole:
+            if last:
+                self._lock = None
+                self._next = self._base + len(self._times)
+                self._emit.end(self._next)
+            return False
+        return True
+
+    def _clear_until(self, ahead: NDArray[np.int64]) -> int:
+        """How many edges come before the next blind stretch."""
+        if not len(ahead):
+            return 0
+        starts = [start for start, end in self._blind if end > ahead[0]]
+        return int(np.searchsorted(ahead, min(starts))) if starts else len(ahead)
+
+    def _run_beam(self, last: bool) -> bool:
+        """Weigh edge after edge until one explanation is left. False when more edges are needed."""
+        beam = self._beam
+        times = self._times
+        while self._next - self._base < len(times):
+            tick = int(times[self._next - self._base])
+            if self._root is None:
+                self._start(self._next, tick)
+                continue
+            if tick - beam.best().tick > beam.limit_ticks():
+                self._close()
+                continue
+            beam.step(self._next, tick)
+            self._next += 1
+            sure = beam.alone(CLEAN)
+            if sure is not None:
+                self._emit.path(path(sure), self._next, sure=True)
+                self._root, self._lock = None, sure
+                sure.parent = None
+                return True
+            self._bound()
+        if last and self._root is not None:
+            self._close()
+        return False
+
+    def _start(self, edge: int, tick: int) -> None:
+        self._beam.begin(edge, tick, range(self._geometry.symmetry))
+        self._next = edge + 1
+        self._emit.begin(edge)
+        # Any of the first explanations stands for all: what is needed is where the stretch began.
+        self._root = self._beam.live[0]
+
+    def _close(self) -> None:
+        """The stretch is over: its best explanation stands."""
+        self._emit.path(path(self._beam.best()), self._next, sure=False)
+        self._root = None
+        self._emit.end(self._next)
+
+    def _bound(self) -> None:
+        """Never let more than `undecided_teeth` teeth wait: then the best explanation's beginning stands."""
+        best = self._beam.best()
+        assert self._root is not None
+        if best.edge - self._root.edge <= 4 * self.undecided_teeth and (
+            best.count - self._root.count <= self.undecided_teeth
+        ):
+            return
+        steps = path(best)
+        cut = steps[max(len(steps) - self._geometry.teeth - 8, 1)] if len(steps) > 2 else steps[-1]
+        self._beam.live = [node for node in self._beam.live if cut in path(node)]
+        self._emit.path(path(cut), cut.edge + 1, sure=True)
+        cut.parent = None
+        self._root = cut
+
+
+def events_of(parts: Sequence[Teeth]) -> list[Event]:
+    """All events of several results, in order."""
+    return [event for part in parts for event in part.events]
