@@ -1,0 +1,7 @@
+"""One file a command. Each has `add(commands)`, which describes it, and `run(args)`, which returns an exit code.
+
+A command's module imports nothing heavy at its top: all of them are imported for `toothwise --help`.
+"""
+
+COMMANDS: tuple[str, ...] = ("demo", "watch", "examine", "rig", "export", "book")
+"""Modules of this package, in the order of the help."""

@@ -1,0 +1,61 @@
+"""The three ways a live command tells what it sees: the screen, lines of text, or nothing at all."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from contextlib import ExitStack
+from typing import TextIO
+
+from toothwise.commands.stopping import Stopping
+from toothwise.edges.signal import Clock
+from toothwise.examine import Examination
+from toothwise.records import Event
+from toothwise.show import words
+from toothwise.show.keys import Keys
+from toothwise.show.live import LiveView
+from toothwise.show.screen import Look, Screen
+
+
+class OnScreen:
+    """The live view; `q` ends it."""
+
+    def __init__(self, view: LiveView, keys: Keys, stopping: Stopping) -> None:
+        self.view = view
+        self._keys = keys
+        self._stopping = stopping
+
+    def see(self, examination: Examination, events: Sequence[Event]) -> None:
+        if "q" in self._keys.pressed().lower():
+            self._stopping.asked = True
+        self.view.add(examination.wheel, examination.crank, examination.latest, events)
+        self.view.draw(examination.tally())
+
+
+class InLines:
+    """A line a finding, as it is found."""
+
+    def __init__(self, stream: TextIO, clock: Clock) -> None:
+        self._stream = stream
+        self._clock = clock
+
+    def see(self, examination: Examination, events: Sequence[Event]) -> None:
+        for event in events:
+            self._stream.write(words.finding(event.as_json(self._clock)) + "\n")
+        if events:
+            self._stream.flush()
+
+
+def watcher(
+    stack: ExitStack, args: argparse.Namespace, clock: Clock, stopping: Stopping, *, name: str, title: str
+) -> OnScreen | InLines | None:
+    """The way that suits the terminal and the options. Standard output is left alone with --json."""
+    stream = sys.stderr if args.json else sys.stdout
+    look = Look(stream, ascii_only=args.ascii)
+    if look.live and not args.plain:
+        screen = stack.enter_context(Screen(stream, look))
+        keys = stack.enter_context(Keys())
+        ending = "q or Ctrl-C ends; what was recorded is kept"
+        return OnScreen(LiveView(screen, look, clock, name=name, title=title, keys=ending), keys, stopping)
+    return None if args.json else InLines(stream, clock)

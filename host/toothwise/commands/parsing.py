@@ -1,0 +1,98 @@
+"""Help and complaints of the command line, and the options that several commands share."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+from collections.abc import Callable, Sequence
+from importlib import import_module
+from typing import Any, NoReturn
+
+Commands = Any
+"""What argparse returns for adding commands; it has no public type."""
+
+
+class _Help(argparse.RawDescriptionHelpFormatter):
+    def __init__(self, prog: str) -> None:
+        super().__init__(prog, max_help_position=26, width=min(shutil.get_terminal_size().columns, 96) - 2)
+
+
+class Parser(argparse.ArgumentParser):
+    """An argument parser that complains in one line and never guesses a shortened option."""
+
+    def __init__(self, **settings: Any) -> None:
+        settings.setdefault("formatter_class", _Help)
+        super().__init__(allow_abbrev=False, **settings)
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message.rstrip('.')}. See: {self.prog} --help\n")
+
+
+def add_commands(top: Parser, names: Sequence[str], package: str = "toothwise.commands") -> None:
+    """Let each command's module describe itself."""
+    commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for name in names:
+        import_module(f"{package}.{name}").add(commands)
+
+
+def command(
+    commands: Commands, name: str, run: Callable[[argparse.Namespace], int], brief: str, about: str, examples: str
+) -> Parser:
+    """Add one command. `about` may have several paragraphs; `examples` is shown as it stands."""
+    lines = "\n".join(f"  {line}" for line in examples.strip().splitlines())
+    parser: Parser = commands.add_parser(
+        name, help=brief, description=about.strip(), epilog=f"examples:\n{lines}\n", formatter_class=_Help
+    )
+    parser.set_defaults(run=run)
+    return parser
+
+
+def add_book(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--book",
+        metavar="PATH",
+        default=os.environ.get("TOOTHWISE_BOOK"),
+        help="the log book: a file or a database address (default: $TOOTHWISE_BOOK, else your own)",
+    )
+
+
+def add_wheel(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--wheel",
+        metavar="WHEEL",
+        default="auto",
+        help="the crank wheel: 60-2, 36-1, 24, 6+1, ..., a wheel file ending in .toml, or auto (default)",
+    )
+    parser.add_argument(
+        "--cam-wheel", metavar="WHEEL", help="follow the cam channel tooth by tooth too, as this wheel"
+    )
+
+
+def add_json(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print the one object that a machine reads, nothing else")
+
+
+def add_rig(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--rig",
+        metavar="PORT",
+        default="auto",
+        help='the rig\'s serial port, "virtual" for the firmware without a board, or auto (default)',
+    )
+
+
+def add_view(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--plain", action="store_true", help="lines of text in place of the live screen")
+    parser.add_argument("--ascii", action="store_true", help="draw with plain ASCII characters only")
+
+
+def seconds(text: str) -> float:
+    """An argument that is a duration above zero."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0 < value < 1e9:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds above 0")
+    return value

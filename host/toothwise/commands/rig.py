@@ -1,0 +1,7 @@
+"""`toothwise rig`: finding rigs, putting the firmware on a board, checking rig and cable."""
+
+from __future__ import annotations
+
+import argparse
+
+from toothwise.commands import parsing

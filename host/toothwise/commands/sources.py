@@ -1,0 +1,51 @@
+"""What a command works on: a wheel by name, and a recording by its file or its number in the book."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from toothwise.errors import FileTrouble
+
+if TYPE_CHECKING:
+    from toothwise.book import Book
+    from toothwise.edges.signal import Recording
+    from toothwise.wheel.pattern import Wheel
+
+
+def wheel_named(name: str | None) -> Wheel | None:
+    """The wheel, or None for "auto" and no name. Raises FileTrouble for one that is not known."""
+    if name is None or name.strip() == "auto":
+        return None
+    from toothwise.wheel import catalogue
+
+    return catalogue.wheel(name)
+
+
+def book_number(target: str) -> int | None:
+    """The recording's number in the book, where the target is one and no file has that name."""
+    return int(target) if target.isascii() and target.isdigit() and not Path(target).exists() else None
+
+
+@contextmanager
+def recording_of(target: str, book_path: str | None) -> Iterator[tuple[Recording, Book | None]]:
+    """The recording, and its book if it comes from there."""
+    number = book_number(target)
+    if number is not None:
+        from toothwise.book import Book
+
+        with Book.open(book_path) as book:
+            yield book.recording(number), book
+        return
+    path = Path(target)
+    if not path.exists():
+        raise FileTrouble(
+            f"there is no file {target}",
+            cause="the path is mistyped, or it is seen from another folder",
+            step="check the path; a recording of the book is named by its number alone",
+        )
+    from toothwise.edges import open_recording
+
+    yield open_recording(path), None
