@@ -1,0 +1,88 @@
+"""Where the cam stands to the crank, how that moves, and whether the cam's own signal is whole."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from toothwise.causes.findings import Findings
+from toothwise.causes.signs import Sighting, plural
+from toothwise.causes.signs.crank import ENOUGH_TURNS, lost
+
+SPREAD_DEG = 3.0
+"""A healthy cam stands so near its reference; correlation codes set at about 8 to 12° [M, uncertain]."""
+
+SPROCKET_DEG = (14.0, 21.0)
+"""One tooth of a crank sprocket of 18 to 24 teeth: 20 to 15° [D]; a degree more for a healthy spread."""
+
+STRETCH_DEG = 13.0
+"""60 tight pitches 1 % longer on a sprocket of 20: 10.8° [D]; few chains last longer, no source."""
+
+MOVING_DEG = 5.0
+"""More than a healthy drive's spread, less than the smallest phaser range of 25° [M]."""
+
+
+def whole_teeth(shift_deg: float) -> int:
+    """How many sprocket teeth a shift may be, 1 or 2; 0 where it is none."""
+    low, high = SPROCKET_DEG
+    return next((n for n in (1, 2) if n * low + (n - 1) <= abs(shift_deg) <= n * high - (n - 1)), 0)
+
+
+def own_signal(findings: Findings) -> Iterator[Sighting]:
+    """Does the cam's own signal fail while the crank's is whole?"""
+    if "cam" not in findings.channels or findings.revolutions < ENOUGH_TURNS:
+        return
+    if len(lost(findings)) > 2:
+        return  # what fails with the crank is another question
+    turns = plural(findings.revolutions, "turn")
+    events = findings.of_kind("missing", "silent", "extra", channel="cam")
+    if findings.channels["cam"] <= 4 or any(e.kind == "silent" for e in events):
+        yield Sighting(
+            "cam_signal", "dead", f"no cam signal, or long silences in it, in {turns} of the crank"
+        )
+    elif len(events) >= 2:
+        yield Sighting(
+            "cam_signal", "fails", f"the cam's signal fails {plural(len(events), 'time')} in {turns}"
+        )
+    elif not events:
+        yield Sighting("cam_signal", "whole", f"the cam's signal is whole in {turns}")
+
+
+def place(findings: Findings) -> Iterator[Sighting]:
+    """Where does the cam stand, and does it stay there?"""
+    step, swing = findings.value("cam_step"), findings.value("cam_swing")
+    shift = findings.value("cam_shift")
+    if step is not None and abs(step.value) > SPREAD_DEG:
+        teeth = whole_teeth(step.value)
+        times = int(step.about.get("times", 1))
+        if teeth and times == 1:
+            yield Sighting(
+                "cam_place", "steps a tooth",
+                f"the cam steps by {step.value:+.1f}° once, near {plural(teeth, 'sprocket tooth', 'sprocket teeth')}",
+            )  # fmt: skip
+        else:
+            often = plural(times, "time")
+            words = f"the cam steps by {step.value:+.1f}° {often}, which is no whole sprocket tooth"
+            yield Sighting("cam_place", "steps", words)
+        return
+    if swing is not None and swing.value > MOVING_DEG:
+        slope = findings.value("cam_speed_slope")
+        with_speed = "" if slope is None else f", {slope.value:+.1f}° per 1000 rpm"
+        yield Sighting("cam_place", "moves", f"the cam moves to and fro by {swing.value:.1f}°{with_speed}")
+        return
+    if shift is None:
+        return  # it stays where it is; whether that is right, only a reference can say
+    sure = abs(shift.value) - 2 * (shift.uncertainty or 0.0)
+    side = "late" if shift.value > 0 else "early"
+    words = f"the cam stands {abs(shift.value):.1f}° {side} against the reference"
+    if sure <= SPREAD_DEG:
+        yield Sighting("cam_place", "in place", words)
+    elif whole_teeth(shift.value):
+        near = plural(whole_teeth(shift.value), "sprocket tooth", "sprocket teeth")
+        yield Sighting("cam_place", "off a tooth", f"{words}, near {near}")
+    elif 0 < shift.value <= STRETCH_DEG:
+        yield Sighting("cam_place", "late", f"{words} and stays there, as a stretched chain makes it")
+    else:
+        yield Sighting("cam_place", "off", f"{words} and stays there, which is no whole sprocket tooth")
+
+
+SIGNS = (own_signal, place)

@@ -1,0 +1,145 @@
+"""What the crank's signal itself shows: teeth absent, edges too many, and where on the wheel they lie."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator
+
+from toothwise.causes.findings import Findings
+from toothwise.causes.signs import Sighting, plural
+from toothwise.records import Event
+
+ENOUGH_TURNS = 20
+"""Fewer clean turns say nothing about a fault that comes now and then; common practice, no source."""
+
+_ZONE = 0.15
+"""A weak stretch is at most so much of the wheel; reasoned from runout, no source."""
+
+_STRIPE_P = 1e-3
+"""Chance, at most, that random faults keep to one tooth so well; a usual level for a single test."""
+
+
+def lost(findings: Findings) -> list[Event]:
+    return findings.of_kind("missing", "silent", channel=findings.crank)
+
+
+def dropouts(findings: Findings) -> Iterator[Sighting]:
+    """Are teeth absent, and which?"""
+    edges = findings.channels.get(findings.crank)
+    if edges is None:
+        return
+    events = lost(findings)
+    silent = [e for e in events if e.kind == "silent"]
+    silent_s = sum(findings.clock.span_s(e.end_tick - e.tick) for e in silent)
+    turned = max((count for name, count in findings.channels.items() if name == "cam"), default=0) > 4
+    if (turned and edges <= 4) or silent_s > 0.8 * findings.span_s > 0:
+        yield Sighting(
+            "dropouts", "dead", f"no crank signal for {silent_s or findings.span_s:.1f} s while it turned"
+        )
+        return
+    if silent:
+        often = plural(len(silent), "time")
+        words = f"the crank line held still {often} while it turned, {silent_s:.2f} s in all"
+        yield Sighting("dropouts", "silent", words)
+        return
+    if not findings.wheel or not findings.revolutions:
+        return
+    if not events:
+        if findings.revolutions >= ENOUGH_TURNS:
+            words = f"no tooth absent in {plural(findings.revolutions, 'turn')}"
+            yield Sighting("dropouts", "none", words, min(1.0, findings.revolutions / 100))
+        return
+    teeth = Counter(e.tooth for e in events if e.tooth is not None)
+    count = sum(e.count for e in events)
+    total = f"{plural(count, 'tooth', 'teeth')} absent in {plural(findings.revolutions, 'turn')}"
+    places = sum(teeth.values())
+    tooth, most = teeth.most_common(1)[0] if teeth else (None, 0)
+    p = findings.value("stripe_p")
+    striped = p is not None and p.value < _STRIPE_P and _about(p.about, "missing")
+    if places >= 3 and most >= 0.8 * places and (striped or most >= 8):
+        chance = f", p = {p.value:.1g}" if striped and p is not None else ""
+        words = f"{total}, {most} of {plural(places, 'time')} at tooth {tooth}{chance}"
+        yield Sighting("dropouts", "one tooth", words, min(1.0, most / 8))
+    elif places >= 6 and (zone := _zone(teeth, findings.teeth)) is not None:
+        words = f"{total}, most of them from tooth {zone[0]} to tooth {zone[1]}"
+        yield Sighting("dropouts", "one zone", words, min(1.0, places / 20))
+    else:
+        yield Sighting(
+            "dropouts", "scattered", f"{total}, spread over the wheel", min(1.0, 0.4 + places / 10)
+        )
+
+
+def _about(about: dict[str, object], kind: str) -> bool:
+    return about.get("kind", kind) == kind
+
+
+def _zone(teeth: Counter[int], whole: int) -> tuple[int, int] | None:
+    """The run of neighbouring teeth, at most a small part of the wheel, that holds nine tenths of them."""
+    width = max(2, round(_ZONE * whole))
+    total = sum(teeth.values())
+    if whole < 12:
+        return None
+    for start in range(1, whole + 1):
+        if sum(teeth[(start - 1 + step) % whole + 1] for step in range(width)) >= 0.9 * total:
+            return start, (start + width - 2) % whole + 1
+    return None
+
+
+def speed(findings: Findings) -> Iterator[Sighting]:
+    """Do teeth go only when it turns slowly?"""
+    events = lost(findings)
+    lowest = findings.value("lowest_full_count")
+    if len(events) < 3 or lowest is None or findings.speed_rpm is None:
+        return
+    least, _, greatest = findings.speed_rpm
+    if greatest < 1.5 * max(least, 1.0):
+        return  # one speed alone cannot tell
+    if lowest.value <= 0.75 * greatest:
+        words = f"teeth go absent only below {lowest.value:.0f} rpm; {greatest:.0f} rpm was reached"
+        yield Sighting("speed", "slow only", words)
+    else:
+        yield Sighting("speed", "any speed", f"teeth go absent up to {greatest:.0f} rpm")
+
+
+def extras(findings: Findings) -> Iterator[Sighting]:
+    """Are there edges that no tooth made, and what do they keep time with?"""
+    if findings.channels.get(findings.crank) is None or not findings.wheel:
+        return
+    events = findings.of_kind("extra", channel=findings.crank)
+    if not events:
+        if findings.revolutions >= ENOUGH_TURNS:
+            words = f"no edge too many in {plural(findings.revolutions, 'turn')}"
+            yield Sighting("extras", "none", words, min(1.0, findings.revolutions / 100))
+        return
+    seen = f"{plural(len(events), 'cluster')} of extra edges in {plural(findings.revolutions, 'turn')}"
+    strength = min(1.0, len(events) / 8)
+    order = findings.value("extra_order")
+    teeth = Counter(e.tooth for e in events if e.tooth is not None)
+    tooth, most = teeth.most_common(1)[0] if teeth else (None, 0)
+    if order is not None and order.about.get("source") in ("ignition", "alternator"):
+        source = str(order.about["source"])
+        words = f"{seen}, {order.value:.2f} a turn, which keeps to the {source}"
+        yield Sighting("extras", source, words, strength)
+    elif most >= 5 and most >= 0.8 * sum(teeth.values()):
+        yield Sighting("extras", "one tooth", f"{seen}, {most} of them at tooth {tooth}", strength)
+    else:
+        yield Sighting("extras", "scattered", f"{seen}, keeping to nothing", strength)
+
+
+def fit(findings: Findings) -> Iterator[Sighting]:
+    """Is it the wheel that the card says?"""
+    if findings.channels.get(findings.crank, 0) < 200:
+        return  # too few edges to know a wheel by
+    said = findings.job.sensor.wheel
+    other = next((str(m.about["wheel"]) for m in findings.values("wheel_seen", findings.crank)), "")
+    seen = other or (findings.wheel if findings.identified else "")
+    lost_teeth = sum(e.count for e in lost(findings))
+    if said and seen and seen != said:
+        yield Sighting("fit", "another", f"the signal shows a {seen} wheel, the card says {said}")
+    elif not findings.wheel:
+        yield Sighting("fit", "none", f"{findings.channels[findings.crank]} edges, and no wheel fits them")
+    elif findings.revolutions >= ENOUGH_TURNS and lost_teeth < 0.1 * findings.teeth * findings.revolutions:
+        yield Sighting("fit", "fits", f"the signal is that of a {findings.wheel} wheel")
+
+
+SIGNS = (dropouts, speed, extras, fit)

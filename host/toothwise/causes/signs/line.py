@@ -1,0 +1,144 @@
+"""What the line and its neighbours did: levels, feed, channels that fail together, shape of the signal."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from toothwise.causes.findings import Findings
+from toothwise.causes.signs import Sighting, plural
+from toothwise.causes.signs.crank import ENOUGH_TURNS, lost
+from toothwise.records import Event
+
+_NEAR_S = 0.02
+"""Two things within so short a time belong together: a tooth at cranking speed lasts 7 ms. [D]"""
+
+JITTER_DEG = 0.1
+"""Twice the 0.05° proposed for a bench, as an engine's own speed adds to it; common practice, no source."""
+
+RUNOUT_DEG = 0.15
+"""asin(e/R): 0.2 mm off centre at R = 75 mm [D]; four times a careful workshop's limit, no source."""
+
+TOOTH_DEG = 0.5
+"""A tooth so far from its place is bent or chipped, not made badly; common practice, no source."""
+
+
+def held(findings: Findings) -> Iterator[Sighting]:
+    """What does the line hold while teeth are absent?"""
+    events = [e for e in lost(findings) if e.level is not None]
+    if not events:
+        return
+    low = sum(e.count for e in events if e.level == 0)
+    share = low / max(1, sum(e.count for e in events))
+    outcome = "low" if share >= 0.9 else "high" if share <= 0.1 else "both"
+    words = (
+        f"the line holds {outcome if outcome != 'both' else 'low and high in turn'} while teeth are absent"
+    )
+    yield Sighting("held", outcome, words, min(1.0, len(events) / 3) if events[0].kind == "missing" else 1.0)
+
+
+def feed(findings: Findings) -> Iterator[Sighting]:
+    """Does the feed fall, and with the faults?"""
+    if "feed" not in findings.channels:
+        return
+    falls = findings.of_kind("feed_low")
+    faults = [
+        *lost(findings),
+        *findings.of_kind("extra"),
+        *findings.of_kind("missing", "silent", channel="cam"),
+    ]
+    if not falls:
+        if faults:
+            yield Sighting("feed", "steady", "the feed holds while the signal fails")
+        elif findings.revolutions >= ENOUGH_TURNS:
+            yield Sighting("feed", "steady", "the feed never falls", 0.5)
+        return
+    together = sum(any(_meet(findings, fall, fault) for fault in faults) for fall in falls)
+    total = plural(len(falls), "time")
+    if together >= 0.5 * len(falls):
+        yield Sighting("feed", "with the faults", f"the feed falls {total}, {together} of them with a fault")
+    else:
+        yield Sighting("feed", "elsewhere", f"the feed falls {total}, hardly ever with a fault")
+
+
+def _meet(findings: Findings, a: Event, b: Event) -> bool:
+    near = findings.clock.ticks(_NEAR_S)
+    return a.tick <= b.end_tick + near and b.tick <= a.end_tick + near
+
+
+def together(findings: Findings) -> Iterator[Sighting]:
+    """Do crank and cam fail at the same moments?"""
+    if "cam" not in findings.channels:
+        return
+    crank = [*lost(findings), *findings.of_kind("extra", channel=findings.crank)]
+    cam = findings.of_kind("missing", "silent", "extra", channel="cam")
+    if len(crank) < 2:
+        return
+    both = sum(any(_meet(findings, a, b) for b in cam) for a in crank)
+    if both >= 0.5 * len(crank):
+        yield Sighting("together", "together", f"crank and cam fail together, {both} of {len(crank)} times")
+    elif both <= 0.1 * len(crank):
+        yield Sighting(
+            "together", "alone", f"the crank fails {plural(len(crank), 'time')}, the cam not with it"
+        )
+
+
+def rest(findings: Findings) -> Iterator[Sighting]:
+    """Does the line change with nothing turning?"""
+    contacts = findings.of_kind("contact")
+    if contacts:
+        words = f"the line changes {plural(len(contacts), 'time')} with nothing turning"
+        yield Sighting("rest", "changes", words, min(1.0, 0.5 + len(contacts) / 6))
+
+
+def wiggle(findings: Findings) -> Iterator[Sighting]:
+    """Does it fail when a hand moves one place?"""
+    if not findings.wiggled:
+        return
+    sure = [place for place, stands in findings.wiggled.items() if stands == "confirmed"]
+    if sure:
+        yield Sighting("wiggle", "confirmed", f"it fails each time when {' and '.join(sure)} is moved")
+    elif not any(stands == "suspect" for stands in findings.wiggled.values()):
+        yield Sighting(
+            "wiggle", "quiet", f"{plural(len(findings.wiggled), 'place')} moved, and nothing failed"
+        )
+
+
+def polarity(findings: Findings) -> Iterator[Sighting]:
+    """Are the sensor's two wires the right way round?"""
+    measure = findings.value("polarity")
+    if measure is None:
+        return
+    if measure.value < 0:
+        yield Sighting(
+            "polarity", "reversed", "the long gap shows as two medium ones: the polarity is reversed"
+        )
+    elif measure.value > 0:
+        yield Sighting("polarity", "right", "the gap has the shape of the right polarity")
+
+
+def shape(findings: Findings) -> Iterator[Sighting]:
+    """Is the wheel round and evenly toothed, the signal steady, the duty in its range?"""
+    errors = findings.values("tooth_error", findings.crank)
+    if errors:
+        worst = max(errors, key=lambda m: abs(m.value) - 2 * (m.uncertainty or 0.0))
+        sure = abs(worst.value) - 3 * (worst.uncertainty or 0.0)
+        words = f"tooth {worst.about.get('tooth')} stands {worst.value:+.2f}° from its place"
+        yield Sighting("spacing", "one tooth off" if sure > TOOTH_DEG else "even", words)
+    runouts = [m for name in ("runout_1", "runout_2") for m in findings.values(name, findings.crank)]
+    if runouts:
+        worst = max(runouts, key=lambda m: m.value - 2 * (m.uncertainty or 0.0))
+        above = worst.value - 2 * (worst.uncertainty or 0.0) > RUNOUT_DEG
+        words = f"runout {worst.value:.2f}° {'once' if worst.name == 'runout_1' else 'twice'} a turn"
+        yield Sighting("runout", "above" if above else "within", words)
+    jitter = findings.value("jitter")
+    if jitter is not None:
+        high = jitter.value > JITTER_DEG
+        yield Sighting("jitter", "high" if high else "fine", f"edges jitter by {jitter.value:.3f}° rms")
+    duty = findings.value("duty")
+    if duty is not None:
+        share = duty.value if duty.value > 1.0 else 100 * duty.value
+        fine = 40 <= share <= 60  # 40 to 60 % from memory [M]
+        yield Sighting("duty", "fine" if fine else "off", f"the signal is high for {share:.0f} % of a tooth")
+
+
+SIGNS = (held, feed, together, rest, wiggle, polarity, shape)

@@ -1,0 +1,153 @@
+"""Weighing the causes: which are carried by evidence, which are ruled out by it, and which nobody has tested.
+
+Each sign that was looked for multiplies a cause's odds by how much more likely its answer is under that
+cause than on the whole (likelihood.toml); the logarithm of that is capped, so that no single sign decides
+alone. Weights are the shares that come out, one cause at a time: two faults show as two causes left open.
+
+How a cause stands, by rule:
+
+    supported      it holds most of the weight, well ahead of the next one, and something measured speaks for it
+    contradicted   something measured speaks strongly against it, and hardly any weight is left
+    untested       nothing measured speaks for or against it
+    possible       anything else
+
+Codes and complaints point and never carry: on them alone no cause is supported or contradicted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from toothwise.causes.findings import Findings
+from toothwise.causes.likelihood import CAUSES, NOTHING, Table, table
+from toothwise.causes.signs import Sighting, look
+
+CAP = math.log(40.0)
+"""No single sign moves the odds by more than this, either way."""
+
+PAPER = frozenset(
+    {"crank_code", "cam_code", "timing_code", "engine_code", "supply_code", "complaint", "proven"}
+)
+"""Signs that are no measurement of the fault itself."""
+
+CARRIED = 0.75
+AHEAD = 4.0
+SPEAKS = math.log(3.0)
+AGAINST = -math.log(6.0)
+LITTLE = 0.02
+WORTH_SAYING = math.log(1.5)
+
+
+@dataclass(frozen=True, slots=True)
+class Weighed:
+    """One cause, weighed. weight: its share of 1. pro, con: sightings with their logarithms, the strongest first."""
+
+    cause: str
+    weight: float
+    stands: str
+    pro: tuple[tuple[float, Sighting], ...]
+    con: tuple[tuple[float, Sighting], ...]
+
+    @property
+    def text(self) -> str:
+        return CAUSES[self.cause]
+
+
+def weigh(findings: Findings) -> list[Weighed]:
+    """All causes, the weightiest first."""
+    return weigh_sightings(look(findings), table())
+
+
+def causes(findings: Findings) -> list[dict[str, Any]]:
+    """The "causes" of the JSON: all ids, the weightiest first, with what would decide next."""
+    from toothwise.causes.plan import next_words  # the plan itself needs the weighing
+
+    sightings = look(findings)
+    weighed = weigh_sightings(sightings, table())
+    return [
+        {
+            "cause": w.cause,
+            "text": w.text,
+            "stands": w.stands,
+            "weight": round(w.weight, 4),
+            "for": [sighting.words for _, sighting in w.pro],
+            "against": [sighting.words for _, sighting in w.con],
+            "next": next_words(w, weighed, sightings, findings),
+        }
+        for w in weighed
+    ]
+
+
+def weights(sightings: Sequence[Sighting], likelihood: Table) -> dict[str, float]:
+    """Each cause's share of 1."""
+    logs = {
+        cause: math.log(likelihood.prior[cause]) + sum(_worth(s, cause, likelihood) for s in sightings)
+        for cause in CAUSES
+    }
+    top = max(logs.values())
+    shares = {cause: math.exp(value - top) for cause, value in logs.items()}
+    whole = sum(shares.values())
+    return {cause: share / whole for cause, share in shares.items()}
+
+
+def weigh_sightings(sightings: Sequence[Sighting], likelihood: Table) -> list[Weighed]:
+    """All causes, the weightiest first, from signs that were looked for."""
+    shares = weights(sightings, likelihood)
+    worth = {c: [(_worth(s, c, likelihood), s) for s in sightings] for c in CAUSES}
+    weighed = [
+        Weighed(
+            cause=cause,
+            weight=shares[cause],
+            stands=_stands(cause, shares, worth[cause]),
+            pro=tuple(sorted((p for p in worth[cause] if p[0] >= WORTH_SAYING), key=lambda p: -p[0])),
+            con=tuple(sorted((p for p in worth[cause] if p[0] <= -WORTH_SAYING), key=lambda p: p[0])),
+        )
+        for cause in CAUSES
+    ]
+    return sorted(weighed, key=lambda w: -w.weight)
+
+
+def _worth(sighting: Sighting, cause: str, likelihood: Table) -> float:
+    ratio = likelihood.log_ratio(sighting.sign, sighting.outcome, cause)
+    return sighting.strength * min(CAP, max(-CAP, ratio))
+
+
+def _stands(cause: str, shares: dict[str, float], worth: list[tuple[float, Sighting]]) -> str:
+    measured = [value for value, sighting in worth if sighting.sign not in PAPER]
+    if cause in NOTHING:
+        return _nothing_stands(cause, shares, worth, bool(measured))
+    strongest, weakest = max(measured, default=0.0), min(measured, default=0.0)
+    next_best = max(share for other, share in shares.items() if other != cause)
+    if shares[cause] >= CARRIED and shares[cause] >= AHEAD * next_best and strongest >= SPEAKS:
+        return "supported"
+    if shares[cause] <= LITTLE and weakest <= AGAINST:
+        return "contradicted"
+    if max(strongest, -weakest) < WORTH_SAYING:
+        return "untested"
+    return "possible"
+
+
+def _nothing_stands(
+    cause: str, shares: dict[str, float], worth: list[tuple[float, Sighting]], measured: bool
+) -> str:
+    """The two that are no fault of the signal.
+
+    `look_past_signal` needs the signal proven where the control unit takes it, and something that still
+    complains; `unproven` is what is left while neither that nor any fault is shown.
+    """
+    if not measured:
+        return "untested" if cause == "look_past_signal" else "supported"
+    signs = {(s.sign, s.outcome) for _, s in worth}
+    proven = ("proven", "at the control unit") in signs
+    returns = any(sign in PAPER and sign != "proven" and outcome != "none" for sign, outcome in signs)
+    nothing = sum(shares[c] for c in NOTHING)
+    faults = max(share for c, share in shares.items() if c not in NOTHING)
+    if cause == "look_past_signal":
+        if proven and returns and nothing >= AHEAD * faults:
+            return "supported"
+    elif not proven and nothing >= faults:
+        return "supported"
+    return "contradicted" if nothing <= LITTLE else "possible"
