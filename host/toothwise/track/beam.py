@@ -15,8 +15,12 @@ from collections.abc import Sequence
 from toothwise.track import motion
 from toothwise.wheel.pattern import Wheel
 
-HOPELESS = 18.0
+HOPELESS = 14.0
 """An explanation this many nats behind the best will not come back."""
+
+
+SETTLED = 10.0
+"""The careful tracker hands over once all other explanations are so far behind."""
 
 
 class Node:
@@ -204,7 +208,7 @@ class Beam:
         if len(self.live) == 1:
             return best
         rivals = (node for node in self.live if node is not best)
-        return best if all(node.cost > best.cost + 12.0 for node in rivals) else None
+        return best if all(node.cost > best.cost + SETTLED for node in rivals) else None
 
 
 def _missing(skip: int, hidden: bool) -> float:

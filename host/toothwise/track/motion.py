@@ -27,6 +27,9 @@ a free-revving engine, 0 to 6000 rpm in 1.5 s, 420. Twice the larger, less a thi
 SWING_PER_RAD = 0.8
 """Usual relative change of speed a radian while cranking: half of a swing of 35 % at four swings a revolution."""
 
+SWING_MOST = 0.35
+"""However long two intervals are, the speed within one turn doesn't usually change by more."""
+
 TOOTH_DEG = 0.12
 """Usual error of a tooth's place; 0.3 degrees is then the far end (common practice, no source)."""
 
@@ -64,7 +67,7 @@ def change_sigma(span_deg: float, before_deg: float, before_s: float, from_rest:
     """
     omega = before_deg * RAD / before_s
     distance = 0.5 * (span_deg + before_deg) * RAD
-    moved = distance * min(ALPHA_RAD_S2 / (omega * omega), SWING_PER_RAD)
+    moved = min(distance * min(ALPHA_RAD_S2 / (omega * omega), SWING_PER_RAD), SWING_MOST)
     teeth = 2.0 * TOOTH_DEG * TOOTH_DEG * (1.0 / (span_deg * span_deg) + 1.0 / (before_deg * before_deg))
     variance = moved * moved + teeth + FLOOR * FLOOR
     if from_rest:

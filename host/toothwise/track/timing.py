@@ -15,8 +15,8 @@ from toothwise.edges.signal import Edges
 from toothwise.track.beam import Geometry
 from toothwise.wheel.pattern import Wheel
 
-CLEARLY = 0.04
-"""One polarity fits better if its share of fitting intervals is larger by so much."""
+CLEARLY = 0.03
+"""One polarity fits better if its intervals are predicted better by so much, in log units a piece."""
 
 
 def edges_wanted(wheel: Wheel) -> int:
@@ -31,30 +31,28 @@ def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry) -> int:
         return have[0]
     if wheel.teeth == 1 or wheel.widths_deg is not None:
         return _by_width(edges, wheel, geometry)
-    fit = [_fit(edges.ticks[edges.levels == level], geometry) for level in (0, 1)]
-    if abs(fit[0] - fit[1]) > CLEARLY:
-        return int(fit[1] > fit[0])
+    misfit = [_misfit(edges.ticks[edges.levels == level], geometry) for level in (0, 1)]
+    if abs(misfit[0] - misfit[1]) > CLEARLY:
+        return int(misfit[1] < misfit[0])
     rough = [_roughness(edges.ticks[edges.levels == level]) for level in (0, 1)]
     if wheel.symmetry == 1 and max(rough) > 2.0 * min(rough):
         return int(rough[1] < rough[0])
     return 1 - _resting_level(edges)
 
 
-def _fit(ticks: NDArray[np.int64], geometry: Geometry) -> float:
-    """Share of intervals that follow the one before as the wheel wants, at the best phase."""
-    spans = np.diff(ticks).astype(float)
+def _misfit(ticks: NDArray[np.int64], geometry: Geometry) -> float:
+    """Mean log error of an interval predicted from the one before, at the phase that suits best; at most 1."""
+    spans = np.maximum(np.diff(ticks).astype(float), 0.5)
     if len(spans) < 2:
-        return 0.0
-    spans = np.maximum(spans, 0.5)
+        return 1.0
     change = np.diff(np.log(spans))
     steps = np.log(np.array(geometry.steps))
     wanted = np.roll(steps, -1) - steps
     index = np.arange(len(change))
-    shares = [
-        float(np.mean(np.abs(change - wanted[(index + phase) % geometry.teeth]) < 0.3))
+    return min(
+        float(np.mean(np.minimum(np.abs(change - wanted[(index + phase) % geometry.teeth]), 1.0)))
         for phase in range(geometry.symmetry)
-    ]
-    return max(shares)
+    )
 
 
 def _roughness(ticks: NDArray[np.int64]) -> float:
@@ -80,9 +78,9 @@ def _by_width(edges: Edges, wheel: Wheel, geometry: Geometry) -> int:
     """
     shares: tuple[float, ...] = wheel.widths_deg or (wheel.turn_deg / 2,)
     wanted = sum(shares) / wheel.turn_deg
-    fit = [_fit(edges.ticks[edges.levels == level], geometry) for level in (0, 1)]
-    if abs(fit[0] - fit[1]) > CLEARLY:
-        return int(fit[1] > fit[0])
+    misfit = [_misfit(edges.ticks[edges.levels == level], geometry) for level in (0, 1)]
+    if abs(misfit[0] - misfit[1]) > CLEARLY:
+        return int(misfit[1] < misfit[0])
     spans = np.diff(edges.ticks).astype(float)
     high = float(spans[edges.levels[:-1] == 1].sum() / max(spans.sum(), 1.0))
     return int(abs(high - wanted) <= abs((1.0 - high) - wanted) + 0.02)
