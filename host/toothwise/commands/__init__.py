@@ -1,4 +1,5 @@
-"""One file a command. Each has `add(commands)`, which describes it, and `run(args)`, which returns an exit code.
+"""One file a command. Each has `add(commands)`, which describes it, and `run(args)`, which returns an exit
+code.
 
 A command's module imports nothing heavy at its top: all of them are imported for `toothwise --help`.
 """

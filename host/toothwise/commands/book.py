@@ -33,7 +33,9 @@ def add(commands: parsing.Commands) -> None:
     actions = parser.add_subparsers(title="what to do", metavar="ACTION", required=True)
 
     def action(name: str, brief: str, do: Any, *, machine: bool = False) -> argparse.ArgumentParser:
-        one: argparse.ArgumentParser = actions.add_parser(name, help=brief, description=f"{brief[0].upper()}{brief[1:]}.")
+        one: argparse.ArgumentParser = actions.add_parser(
+            name, help=brief, description=f"{brief[0].upper()}{brief[1:]}."
+        )
         parsing.add_book(one)
         if machine:
             parsing.add_json(one)
@@ -89,8 +91,12 @@ def _list(args: argparse.Namespace, book: Book) -> int:
 def _show(args: argparse.Namespace, book: Book) -> int:
     recording = book.recording(args.number)
     if args.json:
-        whole = {**recording.entry.as_json(), "notes": recording.notes(), "marks": recording.marks(),
-                 "result": recording.result}
+        whole = {
+            **recording.entry.as_json(),
+            "notes": recording.notes(),
+            "marks": recording.marks(),
+            "result": recording.result,
+        }
         print(json.dumps(whole, allow_nan=False))
         return 0
     from toothwise.show import words
@@ -98,7 +104,7 @@ def _show(args: argparse.Namespace, book: Book) -> int:
     from toothwise.show.summary import summary
 
     entry = recording.entry
-    print(f"recording {entry.id}, {entry.state}: {_when(entry.started_utc)} UTC, {_span(entry)}, from {_origin(entry)}")
+    print(f"recording {_line(entry)}; {entry.state}")
     for when, text in recording.notes():
         print(f"note      {_when(when)}  {words.clean(text)}")
     for tick, place in recording.marks():
@@ -121,7 +127,7 @@ def _delete(args: argparse.Namespace, book: Book) -> int:
         if not sys.stdin.isatty():
             print(f"Recording {entry.id} stays: say --yes to delete it for good.", file=sys.stderr)
             return 2
-        print(f"recording {entry.id}: {_when(entry.started_utc)} UTC, {_span(entry)}, from {_origin(entry)}")
+        print(f"recording {_line(entry)}")
         if input("Delete it for good? Type its number: ").strip() != str(entry.id):
             print("It stays.")
             return 0
@@ -165,6 +171,10 @@ def _check(args: argparse.Namespace, book: Book) -> int:
 def _path(args: argparse.Namespace, book: Book) -> int:
     print(book.where)
     return 0
+
+
+def _line(entry: Entry) -> str:
+    return f"{entry.id}: {_when(entry.started_utc)} UTC, {_span(entry)}, from {_origin(entry)}"
 
 
 def _when(utc: str) -> str:

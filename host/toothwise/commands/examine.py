@@ -34,10 +34,38 @@ def add(commands: parsing.Commands) -> None:
     parser.add_argument("target", metavar="TARGET", help="a file, or the number of a recording in the book")
     parsing.add_wheel(parser)
     parser.add_argument("--job", metavar="JOB.toml", help="the job card: complaint, codes, readings, references")
+    parser.add_argument(
+        "--channel",
+        action="append",
+        default=[],
+        type=_channel,
+        metavar="THEIRS=OURS",
+        help="a file's own name for crank, cam, feed or aux; may be given several times",
+    )
+    parser.add_argument(
+        "--level",
+        type=float,
+        metavar="VOLTS",
+        help="where an edge counts in sampled volts (default: by the signal)",
+    )
+    parser.add_argument(
+        "--full-scale",
+        type=float,
+        default=1.0,
+        metavar="VOLTS",
+        help="what a WAV file's largest value stands for",
+    )
     parser.add_argument("--keep", action="store_true", help="keep a file's edges and findings in the book")
     parser.add_argument("--all", action="store_true", help="print every finding, however many")
     parsing.add_json(parser)
     parsing.add_book(parser)
+
+
+def _channel(text: str) -> tuple[str, str]:
+    theirs, sign, ours = text.rpartition("=")
+    if not sign or ours not in ("crank", "cam", "feed", "aux"):
+        raise argparse.ArgumentTypeError(f"{text!r} is not of the form THEIRS=crank (or cam, feed, aux)")
+    return theirs, ours
 
 
 def run(args: argparse.Namespace) -> int:
@@ -46,7 +74,8 @@ def run(args: argparse.Namespace) -> int:
     from toothwise.show.progress import Progress
 
     wheel, cam_wheel = wheel_named(args.wheel), wheel_named(args.cam_wheel)
-    with recording_of(args.target, args.book) as (recording, book), Progress() as progress:
+    reading = {"names": dict(args.channel), "level_v": args.level, "full_scale_v": args.full_scale}
+    with recording_of(args.target, args.book, **reading) as (recording, book), Progress() as progress:
         result = examine(recording, wheel, cam_wheel=cam_wheel, progress=lambda e: _say(progress, e))
         whole = result.as_json()
         if book is not None:

@@ -10,7 +10,7 @@ from toothwise.commands import parsing
 
 _ABOUT = """
 Write a recording's edges to a file: CSV (time_s,channel,level) or VCD (IEEE 1364), by the file's ending.
-Blind stretches are written where the format has a place for them.
+Blind stretches are written as stretches of unknown level.
 
 TARGET is the number of a recording in the book, or a file in any format that examine reads.
 """
@@ -18,5 +18,34 @@ TARGET is the number of a recording in the book, or a file in any format that ex
 _EXAMPLES = """
 toothwise export 7 edges.csv
 toothwise export 7 edges.vcd
-toothwise export volts.wav edges.csv
+toothwise export volts.wav edges.csv --replace
 """
+
+
+def add(commands: parsing.Commands) -> None:
+    parser = parsing.command(commands, "export", run, "write a recording's edges to a file", _ABOUT, _EXAMPLES)
+    parser.add_argument("target", metavar="TARGET", help="a recording's number in the book, or a file")
+    parser.add_argument("file", metavar="FILE", help="the file to write, ending in .csv or .vcd")
+    parser.add_argument("--replace", action="store_true", help="write over a file that is there")
+    parsing.add_book(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    from toothwise.commands.sources import recording_of
+    from toothwise.edges.files import write_recording
+    from toothwise.errors import FileTrouble
+
+    file = Path(args.file)
+    if file.suffix.lower() not in (".csv", ".vcd"):
+        raise FileTrouble(f"{file} does not say its format", step="let its name end in .csv or .vcd")
+    if file.exists() and not args.replace:
+        raise FileTrouble(f"{file} is there already", step="choose another name, or say --replace")
+    part = file.with_name(f"{file.name}.part{file.suffix}")
+    try:
+        with recording_of(args.target, args.book) as (recording, _book):
+            write_recording(part, recording)
+        part.replace(file)
+    finally:
+        part.unlink(missing_ok=True)
+    print(f"{args.target} is written to {file}", file=sys.stderr)
+    return 0

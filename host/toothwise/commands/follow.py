@@ -13,7 +13,8 @@ from toothwise.examine import Examination, Result
 from toothwise.records import Event
 
 TURN_S = 0.1
-"""Batches are taken together for so long: a screen is not redrawn more often, and arrays are worth their call."""
+"""Batches are taken together for so long: a screen is not redrawn more often, and arrays are worth their
+call."""
 
 
 class Watcher(Protocol):
@@ -24,7 +25,8 @@ class Watcher(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Followed:
-    """What came of it. `broke`: what ended it early, a lost rig or an impatient Ctrl-C; None for a plain end."""
+    """What came of it. `broke`: what ended it early, a lost rig or an impatient Ctrl-C; None for a plain
+    end."""
 
     result: Result
     broke: Trouble | KeyboardInterrupt | None
@@ -39,7 +41,8 @@ def follow(
     stop: Callable[[], bool] = lambda: False,
     turn_s: float = TURN_S,
 ) -> Followed:
-    """Until the batches end, `stop()` says so, or something breaks: what came in until then is kept and examined."""
+    """Until the batches end, `stop()` says so, or something breaks: what came in until then is kept and
+    examined."""
     waiting: list[Batch] = []
     due = time.monotonic()
     broke: Trouble | KeyboardInterrupt | None = None

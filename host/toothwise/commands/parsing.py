@@ -37,7 +37,12 @@ def add_commands(top: Parser, names: Sequence[str], package: str = "toothwise.co
 
 
 def command(
-    commands: Commands, name: str, run: Callable[[argparse.Namespace], int], brief: str, about: str, examples: str
+    commands: Commands,
+    name: str,
+    run: Callable[[argparse.Namespace], int],
+    brief: str,
+    about: str,
+    examples: str,
 ) -> Parser:
     """Add one command. `about` may have several paragraphs; `examples` is shown as it stands."""
     lines = "\n".join(f"  {line}" for line in examples.strip().splitlines())
@@ -64,9 +69,7 @@ def add_wheel(parser: argparse.ArgumentParser) -> None:
         default="auto",
         help="the crank wheel: 60-2, 36-1, 24, 6+1, ..., a wheel file ending in .toml, or auto (default)",
     )
-    parser.add_argument(
-        "--cam-wheel", metavar="WHEEL", help="follow the cam channel tooth by tooth too, as this wheel"
-    )
+    parser.add_argument("--cam-wheel", metavar="WHEEL", help="follow the cam channel tooth by tooth too, as this wheel")
 
 
 def add_json(parser: argparse.ArgumentParser) -> None:

@@ -1,7 +1,3 @@
 """`toothwise rig`: finding rigs, putting the firmware on a board, checking rig and cable."""
 
 from __future__ import annotations
-
-import argparse
-
-from toothwise.commands import parsing

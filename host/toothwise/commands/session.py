@@ -5,21 +5,36 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from toothwise.commands.follow import Followed, follow
-from toothwise.commands.live import OnScreen, watcher
+from toothwise.commands.follow import follow
+from toothwise.commands.live import InLines, OnScreen, watcher
 from toothwise.commands.stopping import Stopping
-from toothwise.errors import BookTrouble, Trouble
-from toothwise.examine import Examination
+from toothwise.errors import Trouble
+from toothwise.examine import Examination, Result
 from toothwise.records import Event
 
 if TYPE_CHECKING:
     from toothwise.book import Book, Recorder
     from toothwise.link import Rig
     from toothwise.wheel.pattern import Wheel
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What came of a live recording.
+
+    trouble: what ended it early, or kept it from being written; None for neither.
+    stopped: whether the user asked for the end.
+    """
+
+    result: Result
+    number: int
+    trouble: Trouble | None
+    stopped: bool
 
 
 def session(
@@ -32,43 +47,74 @@ def session(
     cam_wheel: Wheel | None = None,
     seconds: float | None = None,
     note: str | None = None,
-    settings: Mapping[str, Any] | None = None,
-) -> tuple[Followed, int, bool]:
-    """Watch and record until told to stop; the outcome, the recording's number, and whether Ctrl-C ended it.
-
-    Raises BookTrouble where the recording could not be kept whole.
-    """
+) -> Outcome:
+    """Watch and record until told to stop, or until the rig or the time is at an end."""
     examination = Examination(rig.clock, rig.channels, wheel, cam_wheel=cam_wheel, source=rig.source)
+    trouble: Trouble | None = None
     with ExitStack() as stack:
         stopping = stack.enter_context(Stopping())
-        recorder = book.start_recording(rig.clock, rig.channels, rig.source, settings=dict(settings or {}))
+        settings = {"wheel": args.wheel, "cam_wheel": args.cam_wheel}
+        recorder = book.start_recording(rig.clock, rig.channels, rig.source, settings=settings)
         if note:
             recorder.note(note)
-        title = f"{rig.source.get('rig', args.rig)}   recording {recorder.id}"
+        title = f"{rig.source.get('board') or args.rig} · recording {recorder.id}"
         eye = watcher(stack, args, rig.clock, stopping, name=name, title=title)
-        watchers = [_Notices(rig, recorder, eye), *([eye] if eye else [])]
         end = None if seconds is None else time.monotonic() + seconds
         followed = follow(
             rig.batches(),
             examination,
-            watchers,
+            [Notices(rig, recorder, eye), *([eye] if eye else [])],
             record=recorder.add,
             stop=lambda: stopping.asked or (end is not None and time.monotonic() >= end),
         )
         stopping.finishing()
-        recorder.finish(followed.result.as_json())
-    return followed, recorder.id, stopping.asked
+        try:
+            recorder.finish(followed.result.as_json())
+        except Trouble as error:
+            trouble = error
+    stopped = stopping.asked or isinstance(followed.broke, KeyboardInterrupt)
+    if isinstance(followed.broke, Trouble):
+        trouble = followed.broke
+    return Outcome(followed.result, recorder.id, trouble, stopped)
 
 
-class _Notices:
-    """Passes on to the book and to the user's eye what is not an edge."""
+class Notices:
+    """Passes on what is not an edge: the rig's marks and faults, the book's troubles, the findings' rows."""
 
-    def __init__(self, rig: Rig, recorder: Recorder, eye: Any) -> None:
+    def __init__(self, rig: Rig, recorder: Recorder, eye: OnScreen | InLines | None) -> None:
         self._rig = rig
         self._recorder = recorder
         self._eye = eye
-        self._said: Trouble | None = None
+        self._standing = ""
 
     def see(self, examination: Examination, events: Sequence[Event]) -> None:
         for event in events:
             self._recorder.event(event)
+        for note in self._rig.take_events():
+            if getattr(note, "kind", "") == "mark":
+                self._recorder.mark(note.tick, "mark")
+            elif hint := getattr(note, "hint", ""):
+                self._say(hint)
+        trouble = self._recorder.trouble
+        if trouble is not None:
+            self._say(str(trouble))
+        elif self._standing:
+            self._say("")
+
+    def _say(self, text: str) -> None:
+        """On the live screen, where it stands until something else is to be said; else once, on standard
+        error."""
+        if text == self._standing:
+            return
+        self._standing = text
+        if isinstance(self._eye, OnScreen):
+            self._eye.view.notice = text
+        elif text:
+            print(f"toothwise: {text}", file=sys.stderr, flush=True)
+
+
+def told(outcome: Outcome, code: int) -> int:
+    """The exit code of a live command: a trouble's comes first, then Ctrl-C's, then the findings'."""
+    if outcome.trouble is not None:
+        raise outcome.trouble
+    return 130 if outcome.stopped else code

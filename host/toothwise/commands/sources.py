@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
-
-from toothwise.errors import FileTrouble
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from toothwise.book import Book
@@ -30,8 +28,8 @@ def book_number(target: str) -> int | None:
 
 
 @contextmanager
-def recording_of(target: str, book_path: str | None) -> Iterator[tuple[Recording, Book | None]]:
-    """The recording, and its book if it comes from there."""
+def recording_of(target: str, book_path: str | None, **reading: Any) -> Iterator[tuple[Recording, Book | None]]:
+    """The recording, and its book if it comes from there. `reading`: how a file is read, see `open_recording`."""
     number = book_number(target)
     if number is not None:
         from toothwise.book import Book
@@ -39,13 +37,6 @@ def recording_of(target: str, book_path: str | None) -> Iterator[tuple[Recording
         with Book.open(book_path) as book:
             yield book.recording(number), book
         return
-    path = Path(target)
-    if not path.exists():
-        raise FileTrouble(
-            f"there is no file {target}",
-            cause="the path is mistyped, or it is seen from another folder",
-            step="check the path; a recording of the book is named by its number alone",
-        )
-    from toothwise.edges import open_recording
+    from toothwise.edges.files import open_recording
 
-    yield open_recording(path), None
+    yield open_recording(target, **reading), None

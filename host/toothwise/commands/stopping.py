@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import signal
 import time
-from types import FrameType, TracebackType
+from types import FrameType
 from typing import Any
 
 _PATIENCE_S = 10.0
@@ -29,7 +29,7 @@ class Stopping:
                 self._before[number] = signal.signal(number, self._heard)
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+    def __exit__(self, *raised: object) -> None:
         for number, handler in self._before.items():
             signal.signal(number, handler)
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-from contextlib import ExitStack
 
 from toothwise.commands import parsing
 
@@ -37,10 +36,23 @@ def add(commands: parsing.Commands) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from toothwise.book import Book
+    from toothwise.commands.examine import tell
+    from toothwise.commands.session import session, told
     from toothwise.commands.sources import wheel_named
     from toothwise.link import open_rig
 
     wheel, cam_wheel = wheel_named(args.wheel), wheel_named(args.cam_wheel)
     with Book.open(args.book) as book, open_rig(args.rig) as rig:
-        ...
-    return 0
+        outcome = session(
+            args,
+            rig,
+            book,
+            name="watch",
+            wheel=wheel,
+            cam_wheel=cam_wheel,
+            seconds=args.seconds,
+            note=args.note,
+        )
+    print(f"kept as recording {outcome.number} in {book.where}", file=sys.stderr)
+    code = tell(outcome.result, as_json=args.json)
+    return told(outcome, code)

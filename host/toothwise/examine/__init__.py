@@ -1,6 +1,6 @@
 """From a recording's batches to events, counts, measures and causes: the one way every command takes.
 
-    recording.batches() → Examination.feed(batch) … → Examination.finish() → Result → JSON, screen, report
+recording.batches() → Examination.feed(batch) … → Examination.finish() → Result → JSON, screen, report
 """
 
 from toothwise.examine.examination import Check, Examination, examine

@@ -10,6 +10,7 @@ from toothwise.examine.feed import FeedWatch
 from toothwise.examine.finding import WheelFinder
 from toothwise.examine.result import Result, Tally
 from toothwise.examine.speed import Speed
+from toothwise.examine.witness import Witness
 from toothwise.records import Event, Measure
 from toothwise.track.teeth import Teeth
 from toothwise.track.tracker import Tracker
@@ -66,7 +67,9 @@ class Examination:
             self._follow_crank(wheel)
         if cam_wheel is not None and "cam" in channels:
             self._trackers["cam"] = Tracker(cam_wheel, clock, channel="cam")
-        self._feed_watch = FeedWatch() if "feed" in channels else None
+        self._feed_watch = FeedWatch()
+        self._witnesses = {name: Witness(clock, name) for name in {self.crank, "cam"}}
+        self._last_tooth: dict[str, int] = {}
         self._checks = list(checks)
         self.events: list[Event] = []
         """All events decided so far, in the order they were decided."""
@@ -79,8 +82,10 @@ class Examination:
         self.until_tick = max(self.until_tick, batch.until_tick)
         for channel, edges in batch.edges.items():
             self._counts[channel] = self._counts.get(channel, 0) + len(edges)
-        if len(crank := batch.edges.get(self.crank, Edges.none())):
-            self._last_edge = int(crank.ticks[-1])
+            if channel in self._witnesses:
+                self._witnesses[channel].feed(edges)
+            if channel == self.crank and len(edges):
+                self._last_edge = int(edges.ticks[-1])
         self.latest = []
         events = [self._note_blind(blind) for blind in batch.blind]
         if self._finder is not None and self._finder.feed(batch) is not None:
@@ -88,8 +93,9 @@ class Examination:
         elif self._finder is None:
             events += self._track(self.crank, batch)
         events += self._track("cam", batch)
-        if self._feed_watch is not None:
-            events += self._feed_watch.feed(batch.edges.get("feed", Edges.none()), _of(batch.blind, "feed"))
+        self._forget()
+        feed_edges = batch.edges.get("feed", Edges.none())
+        events += self._feed_watch.feed(feed_edges, batch.until_tick, _of(batch.blind, "feed"))
         return self._account(events)
 
     def finish(self) -> Result:
@@ -100,8 +106,7 @@ class Examination:
             events += self._found(self._finder)
         for channel, tracker in self._trackers.items():
             events += self._take(channel, tracker.finish(self.until_tick))
-        if self._feed_watch is not None:
-            events += self._feed_watch.finish(self.until_tick)
+        events += self._feed_watch.finish(self.until_tick)
         self._account(events)
         return self._result()
 
@@ -116,7 +121,7 @@ class Examination:
             revolutions=self._revolutions(),
             blind_s=self._blind_s(),
             speed_rpm=None if self._speed is None else self._speed.now_rpm(self.until_tick - self._last_edge),
-            feed_low=self._feed_watch is not None and self._feed_watch.low,
+            feed_low=self._feed_watch.low,
         )
 
     def _found(self, finder: WheelFinder) -> list[Event]:
@@ -146,7 +151,16 @@ class Examination:
             self._speed.feed(teeth)
         for check in self._checks:
             check.feed(channel, teeth)
-        return list(teeth.events)
+        if len(teeth):
+            self._last_tooth[channel] = int(teeth.ticks[-1])
+        witness = self._witnesses.get("cam" if channel == self.crank else self.crank)
+        return [witness.corrected(event) for event in teeth.events] if witness else list(teeth.events)
+
+    def _forget(self) -> None:
+        """What came before a channel's last decided tooth, no witness will be asked about any more."""
+        for channel, other in ((self.crank, "cam"), ("cam", self.crank)):
+            if channel in self._last_tooth:
+                self._witnesses[other].forget(self._last_tooth[channel])
 
     def _note_blind(self, blind: Blind) -> Event:
         start, end = blind.start_tick, blind.end_tick
@@ -173,7 +187,7 @@ class Examination:
         for event in events:
             if event.channel != self.crank:
                 continue
-            if event.kind in ("missing", "silent"):
+            if event.kind == "missing":  # a silent stretch whose teeth can be counted brings one of these along
                 self._missing += event.count
             elif event.kind == "extra":
                 self._extra += event.count

@@ -13,9 +13,10 @@ _UNKNOWN, _LOW, _HIGH = -1, 0, 1
 class FeedWatch:
     """Turns the feed channel's edges into `feed_low` events, each when it is over.
 
-    A feed that is low from the recording's start until it first comes up is no event: nobody has switched it on
-    yet. After a blind stretch the level is unknown until the next edge; if that one rises, the feed was low from
-    the end of the blind stretch. A low stretch that runs into a blind one ends where the blindness begins.
+    A feed that is low from the recording's start until it first comes up is no event: nobody has switched it
+    on yet. After a blind stretch the level is unknown until the next edge; if that one rises, the feed was
+    low from the end of the blind stretch. A low stretch that runs into a blind one ends where the blindness
+    begins.
     """
 
     def __init__(self, channel: str = "feed") -> None:
@@ -30,8 +31,8 @@ class FeedWatch:
         """Whether it is low now, as far as is known."""
         return self._level == _LOW
 
-    def feed(self, edges: Edges, blind: Sequence[Blind] = ()) -> list[Event]:
-        """Edges in order of time and the blind stretches of this channel that became known."""
+    def feed(self, edges: Edges, until_tick: int, blind: Sequence[Blind] = ()) -> list[Event]:
+        """Edges in order of time, how far the channel is known, and blind stretches that became known."""
         self._blind = sorted([*self._blind, *blind], key=lambda b: b.start_tick)
         events: list[Event] = []
         for tick, level in zip(edges.ticks.tolist(), edges.levels.tolist(), strict=True):
@@ -48,7 +49,7 @@ class FeedWatch:
                     events += self._over(tick)
                 self._ever_high = True
             self._level = level
-        return events
+        return events + self._pass_blind(until_tick)
 
     def finish(self, until_tick: int) -> list[Event]:
         """What was still low at the end."""

@@ -14,9 +14,9 @@ _GIVE_UP = 1_048_576
 class WheelFinder:
     """Holds back the crank's edges until the wheel is known.
 
-    It looks when 64, 128, 256 … edges are in, at exactly that many, so that the answer never depends on where a
-    batch ends: first at all of them (the first 16,384 at most), then, for a recording that begins badly, at the
-    later half.
+    It looks when 64, 128, 256 … edges are in, at exactly that many, so that the answer never depends on
+    where a batch ends: first at all of them (the first 16,384 at most), then, for a recording that begins
+    badly, at the later half.
     """
 
     def __init__(self, clock: Clock, channel: str = "crank") -> None:

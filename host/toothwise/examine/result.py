@@ -14,7 +14,8 @@ SCHEMA = 1
 """Raised only when a field is renamed or removed, which is not meant to happen."""
 
 FAULT_KINDS = frozenset({"missing", "extra", "silent", "feed_low", "contact"})
-"""Kinds of event that speak of a fault. A wheel that stopped is none, and a blind stretch speaks for nothing."""
+"""Kinds of event that speak of a fault. A wheel that stopped is none, and a blind stretch speaks for
+nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +68,8 @@ class Result:
         return [event for event in self.events if event.kind in FAULT_KINDS]
 
     def as_json(self) -> dict[str, Any]:
-        """The object of the README's page "What a machine reads". Plain types only, ready for `json.dumps`."""
+        """The object of the README's page "What a machine reads". Plain types only, ready for
+        `json.dumps`."""
         span_s = round(self.clock.span_s(self.until_tick), 9)
         return {
             "schema": SCHEMA,

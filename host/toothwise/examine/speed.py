@@ -19,7 +19,8 @@ _STEP = 1e-4
 
 @dataclass(frozen=True, slots=True)
 class SpeedRange:
-    """Speeds of whole turns, tooth 1 to tooth 1, in rpm. Of less than one turn, the mean over what there is."""
+    """Speeds of whole turns, tooth 1 to tooth 1, in rpm. Of less than one turn, the mean over what there
+    is."""
 
     least_rpm: float
     middle_rpm: float

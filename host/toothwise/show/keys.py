@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from types import TracebackType
 
 
 class Keys:
@@ -24,7 +23,7 @@ class Keys:
             self._saved = None
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+    def __exit__(self, *raised: object) -> None:
         if self._saved is not None:
             import termios
 

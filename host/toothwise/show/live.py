@@ -40,7 +40,9 @@ class LiveView:
         self.notice = ""
         """A line that stands until it is replaced: the rig is lost, the book cannot be written."""
 
-    def add(self, wheel: Wheel | None, crank: str, latest: Sequence[tuple[str, Teeth]], events: Sequence[Event]) -> None:
+    def add(
+        self, wheel: Wheel | None, crank: str, latest: Sequence[tuple[str, Teeth]], events: Sequence[Event]
+    ) -> None:
         """Take what the last batch decided."""
         self._findings += events
         self._count += len(events)
@@ -114,4 +116,3 @@ class LiveView:
         if not lines:
             lines = [[(" no finding so far", "quiet")]]
         return [*lines, *[[] for _ in range(room - len(lines))]]
-

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import sys
 import time
-from types import TracebackType
 
 _FIRST_S, _EVERY_S = 1.0, 0.25
 
@@ -20,7 +19,7 @@ class Progress:
     def __enter__(self) -> Progress:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+    def __exit__(self, *raised: object) -> None:
         if self._shown:
             sys.stderr.write("\r\x1b[K")
             sys.stderr.flush()

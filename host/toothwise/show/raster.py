@@ -1,7 +1,7 @@
 """The revolution raster: a row a revolution, a column a tooth.
 
-A bad tooth on the wheel is a vertical stripe, a bad contact a scatter or a broken row. When the wheel turns too
-fast for the eye, a row stands for several revolutions and a cell for the worst of them.
+A bad tooth on the wheel is a vertical stripe, a bad contact a scatter or a broken row. When the wheel turns
+too fast for the eye, a row stands for several revolutions and a cell for the worst of them.
 """
 
 from __future__ import annotations
@@ -59,7 +59,8 @@ class Raster:
         self._blind: list[Event] = []  # waiting for the first tooth after them
 
     def pace(self, speed_rpm: float | None) -> None:
-        """Choose how many revolutions a row begun from now on stands for. Rows that are there stay as they are."""
+        """Choose how many revolutions a row begun from now on stands for. Rows that are there stay as they
+        are."""
         if speed_rpm is None:
             return
         turns = speed_rpm / 60.0 * 360.0 / self.wheel.turn_deg
@@ -76,7 +77,7 @@ class Raster:
             if event.kind == "blind":
                 self._blind.append(event)
             elif event.revolution is not None and event.tooth is not None:
-                if event.kind in ("missing", "silent"):
+                if event.kind == "missing":
                     self._mark_run(event.revolution * self.wheel.teeth + event.tooth - 1, event.count, MISSING)
                 elif event.kind == "extra":
                     self._row(event.revolution).mark(int(self.column_of[event.tooth - 1]), EXTRA)

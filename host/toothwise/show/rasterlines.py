@@ -110,9 +110,7 @@ class RasterLines:
         segments = [(f"{'start' if first < 0 else first:>{LABEL - 2}}  ", "quiet")]
         for style, run in groupby(cells, lambda cell: cell[1]):
             filled = wide > 2 and style in ("missing", "blind")
-            segments.append(
-                ("".join((c * (wide - 1) + " ") if filled else c.ljust(wide) for c, _ in run), style)
-            )
+            segments.append(("".join((c * (wide - 1) + " ") if filled else c.ljust(wide) for c, _ in run), style))
         return self._screen.line(segments)
 
     @staticmethod

@@ -1,14 +1,13 @@
 """A whole-screen view drawn cheaply: only lines that changed are written, in one write a frame.
 
-Cells of text carry a style's name; the style becomes a colour only on a terminal that wants colours. What a colour
-says is always said by the character too.
+Cells of text carry a style's name; the style becomes a colour only on a terminal that wants colours. What a
+colour says is always said by the character too.
 """
 
 from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from types import TracebackType
 from typing import TextIO
 
 Segments = Sequence[tuple[str, str]]
@@ -66,7 +65,7 @@ class Screen:
         self._write(_ENTER)
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+    def __exit__(self, *raised: object) -> None:
         self._write(_LEAVE)
 
     def size(self) -> tuple[int, int]:

@@ -10,7 +10,13 @@ from toothwise.show.screen import Look
 
 MOST_FINDINGS = 24
 MOST_TEETH = 8
-_EVENT_STYLE = {"missing": "missing", "silent": "missing", "extra": "extra", "blind": "blind", "stopped": "quiet"}
+_EVENT_STYLE = {
+    "missing": "missing",
+    "silent": "missing",
+    "extra": "extra",
+    "blind": "blind",
+    "stopped": "quiet",
+}
 
 
 def event_style(kind: str) -> str:
@@ -23,8 +29,11 @@ def summary(result: Mapping[str, Any], look: Look, *, most: int = MOST_FINDINGS)
     lines = [*_facts(result, look), ""]
     events = result["events"]
     if not events:
-        lines.append(look.paint("Nothing found: every tooth came, and no other edge.", "good") if _followed(result)
-                     else "Nothing found, but no tooth was followed.")
+        lines.append(
+            look.paint("Nothing found: every tooth came, and no other edge.", "good")
+            if _followed(result)
+            else "Nothing found, but no tooth was followed."
+        )
     else:
         lines.append(look.paint(f"{words.count(len(events), 'finding')}", "strong"))
         lines += [look.paint(words.finding(e), event_style(e["kind"])) for e in events[:most]]
@@ -44,14 +53,24 @@ def _facts(result: Mapping[str, Any], look: Look) -> list[str]:
     facts = [("signal", f"{words.span(length)}; {channels}")]
     wheel = result["wheel"]
     if wheel["name"] is not None:
-        facts.append(("wheel", words.clean(wheel["name"]) + (", made out from the signal" if wheel["identified"] else "")))
+        facts.append(
+            (
+                "wheel",
+                words.clean(wheel["name"]) + (", made out from the signal" if wheel["identified"] else ""),
+            )
+        )
     speed = result["speed_rpm"]
     if speed is not None:
         range_ = f"{words.rpm(speed['min'])} to {words.rpm(speed['max'])} rpm, median {words.rpm(speed['median'])}"
         facts.append(("speed", f"{range_}; {words.count(result['revolutions'], 'revolution')}"))
     teeth = result["teeth"]
-    facts.append(("teeth", f"{teeth['expected']:,} due, {teeth['seen']:,} seen, {teeth['missing']:,} missing; "
-                           f"{words.count(teeth['extra'], 'extra edge')}"))
+    facts.append(
+        (
+            "teeth",
+            f"{teeth['expected']:,} due, {teeth['seen']:,} seen, {teeth['missing']:,} missing; "
+            f"{words.count(teeth['extra'], 'extra edge')}",
+        )
+    )
     if result["blind_s"]:
         facts.append(("blind", f"{words.span(result['blind_s'])}, which speaks neither for nor against the sensor"))
     return [look.paint(name.ljust(9), "quiet") + text for name, text in facts]
@@ -66,8 +85,10 @@ def _by_tooth(result: Mapping[str, Any]) -> list[str]:
         channel = "" if lot["channel"] == "crank" else f"{words.clean(lot['channel'])}  "
         where = "" if lot["angle_deg"] is None else f" ({words.angle(lot['angle_deg'])})"
         times = words.count(lot["events"], "time")
-        lines.append(f"  {channel}tooth {lot['tooth']}{where}: {lot['kind']} {times} in"
-                     f" {words.count(result['revolutions'], 'revolution')}")
+        lines.append(
+            f"  {channel}tooth {lot['tooth']}{where}: {lot['kind']} {times} in"
+            f" {words.count(result['revolutions'], 'revolution')}"
+        )
     if len(often) > MOST_TEETH:
         lines.append(f"  … and {len(often) - MOST_TEETH} more teeth")
     return lines

@@ -10,9 +10,7 @@ from toothwise.show import words
 
 def width(text: str) -> int:
     """Columns a terminal needs for it: wide characters take two, accents set upon a letter none."""
-    return sum(
-        0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text
-    )
+    return sum(0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, right: Collection[int] = ()) -> list[str]:

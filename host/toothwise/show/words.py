@@ -1,8 +1,8 @@
 """Numbers and findings in a technician's words. One rounding rule for every number that is shown.
 
-The rule: a number with an uncertainty is rounded to the uncertainty's first digit (its first two where it begins
-with 1); a number without is shown with three digits that count. Times of day and on a recording's clock are shown
-to the millisecond.
+The rule: a number with an uncertainty is rounded to the uncertainty's first digit (its first two where it
+begins with 1); a number without is shown with three digits that count. Times of day and on a recording's
+clock are shown to the millisecond.
 """
 
 from __future__ import annotations
@@ -23,14 +23,8 @@ KIND_NAMES = {
 
 
 def clean(text: object) -> str:
-    """Text from outside (a file's name, a note) without control characters, so that it cannot steer a terminal."""
-    kept = "".join(c if c.isprintable() else " " for c in str(text))
-    # The marks that turn the direction of writing are printable to Python, but would garble the line.
-    return " ".join("".join(c for c in kept if not _turns_direction(c)).split())
-
-
-def _turns_direction(character: str) -> bool:
-    return character in "\u200e\u200f\u061c" or "\u202a" <= character <= "\u202e" or "\u2066" <= character <= "\u2069"
+    """Text from outside (a file's name, a note) without characters that steer a terminal or turn its direction."""
+    return " ".join("".join(c if c.isprintable() else " " for c in str(text)).split())
 
 
 def fit(text: str, room: int) -> str:
@@ -121,7 +115,8 @@ def what(event: Mapping[str, Any]) -> str:
             return f"1 extra pulse of {lasted}"
         return count(n, "extra edge") + (f" within {lasted}" if event["duration_s"] else "")
     if kind == "silent":
-        return f"silent for {lasted} while the wheel turned, about {count(n, 'tooth', 'teeth')}{held}"
+        proof = clean(event.get("proof", ""))
+        return f"silent for {lasted} while the wheel turned{held}{f' ({proof})' if proof else ''}"
     if kind == "stopped":
         return f"the wheel stopped for {lasted}" if event["duration_s"] else "the wheel stopped"
     if kind == "feed_low":
