@@ -9,9 +9,6 @@ HINTS: dict[str, str] = {
     ),
     "not_started": "Nothing was captured between stop and start.",
     "walking": "The rig was moving the conductors itself to look for shorts.",
-    "source_late": (
-        "The stream being replayed came later than its own clock: the computer is busy; replay again with fewer programs open."
-    ),
     "source_end": "The stream being replayed is over.",
     "edges_missed": (
         "Two edges closer than this board's interrupts can tell apart: use a board with state machines, or lower the speed."

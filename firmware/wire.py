@@ -94,7 +94,6 @@ REASONS = {
     2: "fifo_stalled",
     3: "not_started",
     4: "walking",
-    5: "source_late",
     6: "source_end",
     7: "edges_missed",
     8: "frames_dropped",

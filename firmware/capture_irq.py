@@ -1,0 +1,157 @@
+"""Capture on any board with pin interrupts: microseconds, no allocation in the handler.
+
+What can be lost, and what of it is known:
+
+- An edge that comes before the handler of the last one is done: the port keeps one pending interrupt a pin, so a
+  short pulse shows as the same level twice. That is counted as missed, and stays in the words as two equal levels.
+- A pulse over before its first interrupt runs: one stamp, the level unchanged. Counted the same way.
+- Two pulses in that time: nothing is seen of the second. This is why the hello states a highest rate.
+- Entries that wait longer than the handler's own ring holds: known exactly, by its index.
+
+Where the port has no hard interrupts the handler runs between two bytecodes of the loop: stamps may be late
+by a loop turn's longest step (some hundred microseconds).
+"""
+
+import struct
+from array import array
+from capture import Ring, WideClock, plain_ring
+from machine import Pin
+from time import ticks_diff, ticks_us
+from wire import CHANNELS, TIME_MASK
+
+import micropython
+
+_ROOM = 1024  # entries between handler and loop, and words between loop and frame; a power of two
+_TURN = 128  # entries turned into words in one loop turn
+
+micropython.alloc_emergency_exception_buf(100)
+
+
+def edge_handler(pin, times: array, levels: bytearray, state: array):  # type: ignore[no-untyped-def,type-arg]
+    """The interrupt handler of one pin. state: [entries put in, 30 bits; edges missed; level before].
+
+    Everything it touches exists beforehand and every number stays below 2**30, so nothing is allocated.
+    """
+    mask = len(levels) - 1
+
+    def handler(_) -> None:  # type: ignore[no-untyped-def]
+        now = ticks_us()
+        level = pin.value()
+        at = state[0]
+        if level == state[2]:
+            state[1] = (state[1] + 1) & 0x3FFFFFFF
+        state[2] = level
+        times[at & mask] = now
+        levels[at & mask] = level
+        state[0] = (at + 1) & 0x3FFFFFFF
+
+    return handler
+
+
+class PinRing(Ring):
+    """A ring filled from a handler's entries by `convert`, in the loop."""
+
+    def __init__(self, pin) -> None:  # type: ignore[no-untyped-def]
+        super().__init__(plain_ring(_ROOM).data)
+        self.pin = pin
+        self._times = array("i", bytearray(4 * _ROOM))
+        self._levels = bytearray(_ROOM)
+        self._state = array("i", (0, 0, 0))
+        self._read = 0
+        self._word = bytearray(4)
+        self.handler = edge_handler(pin, self._times, self._levels, self._state)
+
+    def begin(self) -> None:
+        self.flush()
+        self._state[2] = self.pin.value()
+        self._read = self._state[0]
+
+    def convert(self, clock: WideClock) -> bool:
+        """Entries to words, a bounded number a turn. True if there were any."""
+        waiting = (self._state[0] - self._read) & 0x3FFFFFFF
+        if waiting > _ROOM - 8:
+            # The handler overwrote entries: skip them all; counting them as put and overwritten tells the loop.
+            self._read = (self._read + waiting) & 0x3FFFFFFF
+            self._put += waiting + self.room
+            return True
+        wide = clock.us()
+        now = ticks_us()
+        for _ in range(min(waiting, _TURN)):
+            at = self._read & (_ROOM - 1)
+            tick = wide + ticks_diff(self._times[at], now)
+            struct.pack_into("<I", self._word, 0, ((tick & TIME_MASK) << 1) | self._levels[at])
+            self.put(self._word, 1)
+            self._read = (self._read + 1) & 0x3FFFFFFF
+        self.missed = self._state[1]
+        return waiting > 0
+
+
+class Capture:
+    """Every channel that has a pin on this board; the others rest at level 0."""
+
+    kind = "irq"
+    flags = 0
+    fast = False
+    tick_hz = 1000000
+    zero = 0
+
+    def __init__(self, pins: dict[str, int], clock: WideClock) -> None:
+        self._clock = clock
+        self.faults: list[int] = []
+        self._numbers = [pins[name] for name in CHANNELS]
+        self.rings = [PinRing(Pin(number, Pin.IN, Pin.PULL_UP)) for number in self._numbers]
+        self.hard = True
+
+    def channels(self) -> list[dict[str, object]]:
+        # From the port's interrupt latency: a hard handler takes tens of microseconds, a soft one up to a
+        # loop turn's longest step. To be measured by `self-check rate`.
+        rate, pulse_ns = (10000, 50000.0) if self.hard else (1000, 500000.0)
+        return [
+            {"name": name, "pin": number, "resolution_ns": 1000.0, "highest_rate": rate, "shortest_pulse_ns": pulse_ns}
+            for name, number in zip(CHANNELS, self._numbers)
+        ]
+
+    def start(self) -> int:
+        trigger = Pin.IRQ_RISING | Pin.IRQ_FALLING
+        for ring in self.rings:
+            ring.begin()
+            try:
+                ring.pin.irq(ring.handler, trigger, hard=True)
+            except (TypeError, ValueError):  # this port has soft interrupts alone
+                self.hard = False
+                ring.pin.irq(ring.handler, trigger)
+        return self._clock.us()
+
+    def now(self) -> int:
+        """Everything stamped before the returned tick has been put into the rings on return."""
+        tick = self._clock.us()
+        for ring in self.rings:
+            for _ in range(_ROOM // _TURN):
+                if not ring.convert(self._clock):
+                    break
+        return tick
+
+    def late(self) -> int:
+        return self._clock.us() + 1
+
+    def levels(self) -> int:
+        bits = 0
+        for n, ring in enumerate(self.rings):
+            bits |= ring.pin.value() << n
+        return bits
+
+    def turn(self) -> bool:
+        busy = False
+        for ring in self.rings:
+            busy = ring.convert(self._clock) or busy
+        return busy
+
+    def trouble(self) -> int:
+        return 0
+
+    def stop(self) -> None:
+        for ring in self.rings:
+            ring.pin.irq(None)
+
+    def close(self) -> None:
+        self.stop()

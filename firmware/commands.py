@@ -1,0 +1,144 @@
+"""Commands: one line of plain text each, one answer each. See PROTOCOL.md."""
+
+import pattern_out
+import wire
+from panel import SOUNDS
+
+
+def sound_number(name: str) -> int:
+    return SOUNDS.index(name)
+
+
+def handle(rig, text: str) -> None:  # type: ignore[no-untyped-def]
+    """Do what a line says and answer it. Whatever the line holds, the rig goes on."""
+    words = text.split()
+    if not words:
+        return
+    name = words[0]
+    action = _ACTIONS.get(name)
+    if action is None:
+        rig.answer("%s error unknown_command" % name[:20])
+        return
+    try:
+        said = action(rig, words[1:])
+    except Refused as refused:
+        said = "error %s" % refused
+    except (IndexError, ValueError):
+        said = "error bad_argument"
+    if said is not None:
+        rig.answer("%s %s" % (name, said))
+
+
+class Refused(Exception):
+    """A command that cannot be done now or here; its text is a reason's name."""
+
+
+def _hello(rig, words):  # type: ignore[no-untyped-def]
+    rig.hello()
+
+
+def _start(rig, words):  # type: ignore[no-untyped-def]
+    tick = rig.capture.zero if rig.capturing else rig.start()
+    return "ok tick=%d" % tick
+
+
+def _stop(rig, words):  # type: ignore[no-untyped-def]
+    rig.stop()
+
+
+def _pins(rig, words):  # type: ignore[no-untyped-def]
+    return " ".join(["ok"] + ["%s=%d" % (name, rig.pins[name]) for name in sorted(rig.pins)])
+
+
+def _self_check(rig, words):  # type: ignore[no-untyped-def]
+    player = rig.player
+    if player is None:
+        raise Refused("no_such_pin")
+    if words[0] == "stop":
+        player.stop()
+        return "ok"
+    if rig.playing:
+        raise Refused("busy")
+    if words[0] == "pattern":
+        hz = rig.capture.tick_hz
+        top = player.top_rpm
+        edges = len(pattern_out.edges(hz, top))
+        rig.play(player.play(hz))
+        seconds = pattern_out.length_ticks(hz, top) / hz
+        return "ok edges=%d seconds=%.3f channel=crank from_rpm=%d to_rpm=%d" % (
+            edges,
+            seconds,
+            pattern_out.FROM_RPM,
+            top,
+        )
+    if words[0] == "rate":
+        hz, ms = int(words[1]), int(words[2])
+        if hz <= 0 or ms <= 0:
+            raise ValueError
+        if not player.rate(hz, ms):
+            raise Refused("bad_argument")
+        rig.play(True)
+        return "ok"
+    raise ValueError
+
+
+def _beep(rig, words):  # type: ignore[no-untyped-def]
+    if len(words) == 2:
+        hz, ms = int(words[0]), int(words[1])
+        if not (20 <= hz <= 20000 and 0 < ms <= 10000):
+            raise ValueError
+        rig.panel.tone(hz, ms)
+    else:
+        name = words[0] if words else "ok"
+        if name not in SOUNDS:
+            raise ValueError
+        rig.sound(name)
+    return "ok"
+
+
+def _lamp(rig, words):  # type: ignore[no-untyped-def]
+    if words[0] not in ("on", "off", "blink"):
+        raise ValueError
+    rig.panel.lamp(words[0])
+    return "ok"
+
+
+def _mute(rig, words):  # type: ignore[no-untyped-def]
+    if words[0] not in ("on", "off"):
+        raise ValueError
+    rig.panel.mute(words[0] == "on")
+    return "ok"
+
+
+def _mark(rig, words):  # type: ignore[no-untyped-def]
+    tick = rig.capture.now()
+    rig.event(wire.MARK, wire.ALL_CHANNELS, 0, 1, tick, tick)
+    return "ok tick=%d" % tick
+
+
+def _watch(rig, words):  # type: ignore[no-untyped-def]
+    watch = wire.WATCHES.index(words[0])
+    count = 0
+    if words[0] == "continuity":
+        most = rig.conductors.most if rig.conductors else 0
+        if most == 0:
+            raise Refused("no_such_pin")
+        count = int(words[1])
+        if not 1 <= count <= most:
+            raise ValueError
+    rig.set_watch(watch, count)
+    return "ok"
+
+
+_ACTIONS = {
+    "hello": _hello,
+    "start": _start,
+    "stop": _stop,
+    "pins": _pins,
+    "self-check": _self_check,
+    "beep": _beep,
+    "lamp": _lamp,
+    "mute": _mute,
+    "mark": _mark,
+    "watch": _watch,
+}

@@ -1,0 +1,117 @@
+"""Picks the capture for this board and runs the rig. A mark button held at power-up, or Ctrl-C, leaves the prompt.
+
+Without a board, on MicroPython's unix port:
+
+    micropython -X heapsize=4m firmware/main.py --stream FILE [--fast] [--socket HOST:PORT]
+"""
+
+import sys
+from capture import WideClock
+from line import HostGone, Line
+from rig import Rig
+
+
+def board_name() -> str:
+    """What the board calls itself."""
+    return getattr(sys.implementation, "_machine", sys.platform)
+
+
+def rig_on_board() -> Rig | None:
+    """The rig on a board with pins; None while the mark button is held."""
+    import machine
+    from conductors import conductors_on_pins
+    from panel import panel_on_pins
+    from pins import FEED_FULL_SCALE_MV, pin_map
+
+    pins = pin_map()
+    if pins["mark"] >= 0 and not machine.Pin(pins["mark"], machine.Pin.IN, machine.Pin.PULL_UP).value():
+        return None
+    clock = WideClock()
+    try:
+        import rp2  # noqa: F401
+    except ImportError:
+        from capture_irq import Capture
+        from pattern_out import SoftPlayer
+
+        capture = Capture(pins, clock)
+        player = SoftPlayer(machine.Pin(pins["pattern"], machine.Pin.OUT, value=0), clock.us) if pins["pattern"] >= 0 else None
+    else:
+        from capture_pio import Capture
+        from pattern_pio import PioPlayer
+
+        capture = Capture(pins, clock)
+        player = PioPlayer(pins["pattern"]) if pins["pattern"] >= 0 else None
+
+    feed = machine.ADC(pins["feed_volts"]) if pins["feed_volts"] >= 0 else None
+    temperature = machine.ADC(pins["temperature"]) if pins["temperature"] >= 0 else None
+
+    def analogue() -> tuple[int, int]:
+        mv = feed.read_u16() * FEED_FULL_SCALE_MV // 65535 if feed else -1
+        return mv, temperature.read_u16() if temperature else -1
+
+    line = Line(sys.stdin.buffer, sys.stdout.buffer)
+    rig = Rig(board_name(), capture, line, panel_on_pins(pins), player, conductors_on_pins(pins), analogue, clock)
+    rig.pins = pins
+    return rig
+
+
+def rig_on_stream(options: list[str]) -> Rig:
+    """The rig without a board. Raises ValueError for options it does not know, OSError for a missing stream."""
+    from capture_replay import Capture, StreamConductors, StreamPlayer
+    from panel import NoPin, Panel
+
+    path = ""
+    address = ""
+    fast = False
+    while options:
+        option = options.pop(0)
+        if option == "--fast":
+            fast = True
+        elif option == "--stream" and options:
+            path = options.pop(0)
+        elif option == "--socket" and options:
+            address = options.pop(0)
+        else:
+            raise ValueError("unknown option " + option)
+    if not path:
+        raise ValueError("--stream FILE is missing")
+    if address:
+        import socket
+
+        host, port = address.rsplit(":", 1)
+        connection = socket.socket()
+        connection.connect(socket.getaddrinfo(host, int(port))[0][-1])
+        connection.setblocking(False)
+        line = Line(connection, connection)
+    else:
+        line = Line(sys.stdin.buffer, sys.stdout.buffer)
+    clock = WideClock()
+    capture = Capture(open(path, "rb"), clock, fast)
+    rig = Rig(
+        board_name(),
+        capture,
+        line,
+        Panel(capture, NoPin(), NoPin()),
+        StreamPlayer(capture),
+        StreamConductors(capture),
+        lambda: (capture.feed_mv, capture.temperature_raw),
+        clock,
+    )
+    return rig
+
+
+def main() -> None:
+    on_board = sys.platform not in ("linux", "darwin")
+    rig = rig_on_board() if on_board else rig_on_stream(sys.argv[1:])
+    if rig is None:
+        print("Mark button held: the rig is not started.")
+        return
+    try:
+        rig.run()
+    except (KeyboardInterrupt, HostGone):
+        pass
+    finally:
+        rig.close()
+
+
+main()
