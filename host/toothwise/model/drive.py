@@ -18,6 +18,10 @@ from toothwise.model.motion import Floats, Motion
 RAD_S = pi / 30
 """Radians a second in one revolution a minute."""
 
+CATCHING, CHARGE = 0.5, 0.5
+"""Below this share of the wanted speed a firing engine is still catching, and burns at least this share of a full
+charge: its manifold is not drawn down yet, and it is enriched. Common practice, no source."""
+
 
 @dataclass(frozen=True, slots=True)
 class Phase:
@@ -72,9 +76,7 @@ def idle(seconds: float, rpm: float = 800.0) -> list[Phase]:
     return [Phase("fire", seconds, rpm)]
 
 
-def start(
-    crank_s: float = 1.5, rpm: float = 200.0, idle_rpm: float = 850.0, idle_s: float = 2.0
-) -> list[Phase]:
+def start(crank_s: float = 1.5, rpm: float = 200.0, idle_rpm: float = 850.0, idle_s: float = 2.0) -> list[Phase]:
     """From rest: cranking, catching, idling."""
     return [
         Phase("rest", 0.3),
@@ -165,15 +167,15 @@ class Course:
         need += self.trim_nm + 1.5 * engine.inertia * lag
         manifold = AMBIENT_PA * min(1.0, max(0.3, 0.25 + 0.5 * need / (30.0 * engine.cylinders / 4) * 0.25))
         work = need * radians(engine.segment_deg) + engine.unfired_loss_j(manifold)
-        heat = max(0.0, min(engine.full_heat_j * 1.5, engine.heat_for(work)))
+        heat = max(0.0, min(engine.full_heat_j, engine.heat_for(work)))
+        if self.w < CATCHING * phase.rpm * RAD_S:
+            heat = max(heat, CHARGE * engine.full_heat_j)
         heat *= float(engine.strengths[slot]) * (1 + engine.variation * self.rng.standard_normal())
         if self.rng.random() < engine.misfires[slot]:
             heat = 0.0
         return max(0.0, heat), manifold
 
-    def _segment(
-        self, phase: Phase, starter: Starter | None, began: float, from_w: float, end: float
-    ) -> None:
+    def _segment(self, phase: Phase, starter: Starter | None, began: float, from_w: float, end: float) -> None:
         """To the end of the firing segment, or to standstill, or to the phase's end."""
         engine = self.engine
         number, offset = divmod(self.step, engine.steps)
@@ -269,13 +271,12 @@ class Course:
         moving = step != 0
         span = np.where(moving, np.abs(step) / np.where(moving, mean, 1.0), np.diff(t))
         exact = np.concatenate(([0.0], np.cumsum(span)))
-        moved = lambda s: float(np.interp(s, t, exact))  # noqa: E731
-        firings = tuple(
-            Firing(moved(f.t_s), f.angle_deg, f.slot, f.heat_j, f.advance_deg) for f in self.firings
-        )
-        return Drive(
-            Motion(exact, angle, speed), firings, tuple((moved(a), moved(b)) for a, b in self.starter)
-        )
+
+        def moved(s: float) -> float:
+            return float(np.interp(s, t, exact))
+
+        firings = tuple(Firing(moved(f.t_s), f.angle_deg, f.slot, f.heat_j, f.advance_deg) for f in self.firings)
+        return Drive(Motion(exact, angle, speed), firings, tuple((moved(a), moved(b)) for a, b in self.starter))
 
 
 def run(

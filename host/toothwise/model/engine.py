@@ -29,7 +29,7 @@ _FINE_DEG = 0.25
 
 
 def piston_m(angle_deg: Floats, crank_m: float, rod_m: float) -> Floats:
-    """Distance of the piston from top dead centre; exact crank-slider geometry, angle from top dead centre."""
+    """Distance of the piston from top dead centre; exact crank-slider geometry, angle from there."""
     a = np.radians(angle_deg)
     return np.asarray(crank_m * (1 - np.cos(a)) + rod_m - np.sqrt(rod_m**2 - (crank_m * np.sin(a)) ** 2))
 
@@ -37,9 +37,7 @@ def piston_m(angle_deg: Floats, crank_m: float, rod_m: float) -> Floats:
 def piston_m_per_rad(angle_deg: Floats, crank_m: float, rod_m: float) -> Floats:
     """Piston speed over crank speed: the lever at which the gas turns the crank."""
     a = np.radians(angle_deg)
-    return np.asarray(
-        crank_m * np.sin(a) * (1 + crank_m * np.cos(a) / np.sqrt(rod_m**2 - (crank_m * np.sin(a)) ** 2))
-    )
+    return np.asarray(crank_m * np.sin(a) * (1 + crank_m * np.cos(a) / np.sqrt(rod_m**2 - (crank_m * np.sin(a)) ** 2)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +62,7 @@ class Engine:
     inertia: float = 0.2
     starter_inertia: float = 0.5
     piston_kg: float = 0.45
-    friction_nm: float = 14.0
+    friction_nm: float = 20.0
     friction_nm_s: float = 0.012
     advance_deg: float = 10.0
     burn_deg: float = 50.0
@@ -145,7 +143,7 @@ class Engine:
         return np.asarray(np.where(angle <= 180.0, grown / volume**POLYTROPIC, 0.0))
 
     def _works(self, pressure_pa: Floats) -> Floats:
-        """Pressure over one cylinder's cycle to work a fine step; ambient below the piston cancels over a cycle."""
+        """Pressure over one cylinder's cycle to work a fine step; ambient below the piston cancels out."""
         _, _, lever = self._fine()
         return np.asarray(pressure_pa * self.piston_area_m2 * lever * np.radians(_FINE_DEG))
 
@@ -163,36 +161,29 @@ class Engine:
         return per_pa[0], per_pa[1] - per_pa[0]
 
     def _stepped(self, fine_work: Floats, slot: int) -> Floats:
-        """One cylinder's work a fine step, from −360° to 360° about its own top dead centre, onto the engine's
-        steps of the whole cycle, (slots, steps)."""
+        """One cylinder's work a fine step, −360° to 360° about its own top dead centre, onto the
+        engine's steps of the whole cycle, (slots, steps)."""
         cumulative = np.concatenate(([0.0], np.cumsum(fine_work)))
         total = cumulative[-1]
-        edges = (
-            np.arange(self.cylinders * self.steps + 1) * self.step_deg
-            - BURN_LEAD_DEG
-            - slot * self.segment_deg
-        )
+        edges = np.arange(self.cylinders * self.steps + 1) * self.step_deg - BURN_LEAD_DEG - slot * self.segment_deg
         turns, within = np.divmod(edges + 360.0, 720.0)
         whole = np.interp(within, np.arange(len(cumulative)) * _FINE_DEG, cumulative) + turns * total
         return np.asarray(np.diff(whole).reshape(self.cylinders, self.steps))
 
     @cached_property
     def burn_work(self) -> NDArray[np.float64]:
-        """Work a step of one joule of heat, (m, steps): row i is the i-th segment after the firing's own began."""
+        """Work a step of one joule of heat, (m, steps): row i is the i-th segment of a firing."""
         work = self._stepped(self._works(self.burn_pa()), 0)
         used = max(1, int(np.ceil((BURN_LEAD_DEG + 180.0) / self.segment_deg)))
         return np.asarray(work[:used])
 
     @cached_property
     def inertias(self) -> NDArray[np.float64]:
-        """Effective inertia at each step's start, (slots, steps), with the pistons but without the starter."""
-        angle = np.arange(self.cylinders * self.steps) * self.step_deg - BURN_LEAD_DEG
+        """Effective inertia at each step's start, (slots, steps), with pistons, without starter."""
+        angle = np.arange(self.cylinders * self.steps, dtype=np.float64) * self.step_deg - BURN_LEAD_DEG
         total = np.full(len(angle), self.inertia)
         for slot in range(self.cylinders):
-            total += (
-                self.piston_kg
-                * piston_m_per_rad(angle - slot * self.segment_deg, self.crank_m, self.rod_m) ** 2
-            )
+            total += self.piston_kg * piston_m_per_rad(angle - slot * self.segment_deg, self.crank_m, self.rod_m) ** 2
         return np.asarray(total.reshape(self.cylinders, self.steps))
 
     def heat_for(self, work_j: float) -> float:
@@ -211,7 +202,7 @@ def healthy(cylinders: int, **changes: float) -> Engine:
     values: dict[str, float] = {
         "inertia": 0.2 * size,
         "starter_inertia": 0.5 * size,
-        "friction_nm": 14.0 * size,
+        "friction_nm": 20.0 * size,
         "friction_nm_s": 0.012 * size,
         **changes,
     }
@@ -228,11 +219,9 @@ class Starter:
     """Against a compression it cannot pass at once it creeps so fast, while the gas leaks down."""
 
     @staticmethod
-    def turning(
-        engine: Engine, rpm: float, *, manifold_pa: float = 0.95 * AMBIENT_PA, droop: float = 1.5
-    ) -> Starter:
+    def turning(engine: Engine, rpm: float, *, manifold_pa: float = 0.95 * AMBIENT_PA, droop: float = 1.3) -> Starter:
         """One that turns the engine at about `rpm` on average."""
         mean = rpm * np.pi / 30
         brake = engine.friction_nm + engine.friction_nm_s * mean
         brake += engine.unfired_loss_j(manifold_pa) / np.radians(engine.segment_deg)
-        return Starter(float(brake / (1 - 1 / droop)), float(mean * droop), float(mean * 0.1))
+        return Starter(float(brake / (1 - 1 / droop)), float(mean * droop), float(mean * 0.25))

@@ -24,8 +24,8 @@ from toothwise.wheel.pattern import Wheel
 class Fault:
     """One thing that went wrong.
 
-    kind: missing, extra, silent, feed_low as the events are; `shifted` for a tooth that was seen early or late
-        by `shift` of a pitch because the line was held while it passed.
+    kind: missing, extra, silent, feed_low as the events are; `shifted` for a tooth that was seen early or
+        late by `shift` of a pitch because the line was held while it passed.
     t_s, end_s: for missing from the first to the last absent tooth; else from the first change to the last.
     conductor: signal, feed, ground, shield, or wheel for what is no wire's fault. cause: a plain word.
     """
@@ -147,9 +147,7 @@ class Scene:
         t = self.teeth.t_s
         was = float(t[index])
         pitch = float(t[min(index + 1, len(t) - 1)] - t[max(index - 1, 0)]) / 2
-        self.note(
-            "shifted", min(was, to_s), max(was, to_s), index, 1, None, conductor, cause, (to_s - was) / pitch
-        )
+        self.note("shifted", min(was, to_s), max(was, to_s), index, 1, None, conductor, cause, (to_s - was) / pitch)
 
     def note_pulses(self, pulses: list[tuple[float, float]], conductor: str, cause: str) -> None:
         """Extra level changes, those within one pitch together as one cluster."""
@@ -177,8 +175,8 @@ class FaultMaker(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class TeethGone:
-    """Teeth that leave no edge: (revolution, first tooth, how many). The line stays at its level between teeth,
-    or (`active`) at the tooth's level, while they pass."""
+    """Teeth that leave no edge: (revolution, first tooth, how many). Meanwhile the line stays at its level
+    between teeth, or (`active`) at the tooth's level."""
 
     places: tuple[tuple[int, int, int], ...]
     active: bool = False
@@ -203,7 +201,7 @@ class TeethGone:
 
 
 def _timing_edges(scene: Scene, first: int, count: int) -> tuple[float, float]:
-    """The line's own timing edges of the first and last of a run of teeth (a coil's lie beside the true time)."""
+    """The line's own timing edges of the first and last of a run (a coil's lie near the true time)."""
     edges = scene.line.t_s[scene.line.levels == scene.active]
     wanted = scene.teeth.t_s[[first, first + count - 1]]
     at = np.clip(np.searchsorted(edges, wanted), 1, len(edges) - 1)
@@ -245,7 +243,7 @@ class ExtraPulses:
 
 @dataclass(frozen=True, slots=True)
 class Held:
-    """Opens and shorts: the line at one level for spans of time. An open goes where the pull-up takes it, 1."""
+    """Opens and shorts: the line at one level for spans of time. The pull-up takes an open one to 1."""
 
     spans: tuple[tuple[float, float], ...]
     level: int = 1
@@ -273,8 +271,8 @@ def contact_durations(n: int, rng: np.random.Generator) -> Floats:
 class Chatter:
     """A contact that opens when it is moved: episodes within spans of time, each a handful of bounces.
 
-    per_s: episodes a second inside the spans. level: where the open line goes. also_feed: the moved contact is
-    the feed's, so the feed channel sees it too.
+    per_s: episodes a second inside the spans. level: where the open line goes. also_feed: the moved contact
+    is the feed's, so the feed channel sees it too.
     """
 
     spans: tuple[tuple[float, float], ...]
@@ -312,17 +310,13 @@ class FeedSag:
         Held(self.spans, self.level, self.conductor, "feed").lay(scene)
         scene.feed_lows += self.spans
         for begin, end in self.spans:
-            scene.faults.append(
-                Fault("feed_low", "feed", begin, end, None, None, 1, 0, self.conductor, "feed")
-            )
+            scene.faults.append(Fault("feed_low", "feed", begin, end, None, None, 1, 0, self.conductor, "feed"))
 
 
 # interference
 
 
-def _ringing(
-    at_s: Floats, n: int, width_s: float, hz: float, rng: np.random.Generator
-) -> tuple[Floats, Floats]:
+def _ringing(at_s: Floats, n: int, width_s: float, hz: float, rng: np.random.Generator) -> tuple[Floats, Floats]:
     """Each disturbance as up to `n` narrow pulses of a ringing cable."""
     starts, widths = [], []
     for t in at_s.tolist():
@@ -389,9 +383,7 @@ class StarterNoise:
     cause: str = "starter"
 
     def lay(self, scene: Scene) -> None:
-        at = [
-            scene.rng.uniform(a, b, scene.rng.poisson(self.per_s * (b - a))) for a, b in scene.drive.starter
-        ]
+        at = [scene.rng.uniform(a, b, scene.rng.poisson(self.per_s * (b - a))) for a, b in scene.drive.starter]
         starts = np.sort(np.concatenate(at)) if at else np.empty(0)
         scene.add_pulses(starts, np.full(len(starts), self.width_s), self.conductor, self.cause)
 

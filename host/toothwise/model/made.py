@@ -23,8 +23,8 @@ from toothwise.wheel.pattern import Wheel
 class Cam:
     """A cam wheel driven at half the crank's speed.
 
-    behind_deg: crank degrees from the crank's angle 0 to the cam's tooth 1. `made.moved` shifts it over time, in
-    the pattern's own degrees: a phaser, a stretching chain, a belt that jumped.
+    behind_deg: crank degrees from the crank's angle 0 to the cam's tooth 1. `made.moved` shifts it over time,
+    in the pattern's own degrees: a phaser, a stretching chain, a belt that jumped.
     """
 
     made: MadeWheel
@@ -145,7 +145,7 @@ def numbered(teeth: TrueTeeth, wheel: Wheel) -> TrueTeeth:
 
 def unnumbered(wheel: Wheel) -> bool:
     """Whether all teeth look alike, so that only the recording's beginning can number them."""
-    return wheel.teeth > 1 and float(np.ptp(wheel.steps_deg)) < 1e-6 and wheel.widths_deg is None
+    return wheel.teeth > 1 and wheel.symmetry == 1
 
 
 def _note_wheel(scene: Scene) -> None:
@@ -158,9 +158,7 @@ def _note_wheel(scene: Scene) -> None:
         scene.note_missing(int(gone[a]), b - a, 1 - scene.active, "wheel", "no tooth seen")
 
 
-def _feed(
-    lows: list[tuple[float, float]], end_s: float, scenario: Scenario, rng: np.random.Generator
-) -> Edges:
+def _feed(lows: list[tuple[float, float]], end_s: float, scenario: Scenario, rng: np.random.Generator) -> Edges:
     """The feed channel: 1 while the feed is there."""
     spans = np.array(lows, float).reshape(-1, 2)
     starts, ends = disjoint(spans[:, 0], spans[:, 1])

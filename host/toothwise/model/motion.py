@@ -47,9 +47,7 @@ class Motion:
         way = np.sign(np.diff(self.angle_deg)).astype(int)
         starts = np.flatnonzero(np.diff(way, prepend=0) != 0)
         ends = np.append(starts[1:], len(way))
-        return tuple(
-            Spin(int(a), int(b), int(way[a])) for a, b in zip(starts, ends, strict=True) if way[a] != 0
-        )
+        return tuple(Spin(int(a), int(b), int(way[a])) for a, b in zip(starts, ends, strict=True) if way[a] != 0)
 
     def _passing(self, spin: Spin, angles_deg: Floats) -> tuple[Floats, Floats, Floats, Floats]:
         """Per angle: time of the node before it, angle turned since, speed there, and speed at the angle."""
@@ -104,8 +102,8 @@ class Motion:
 
     @staticmethod
     def join(parts: list[Motion | float]) -> Motion:
-        """Motions one after another, each starting at the angle where the one before ended; a number is a rest
-        of so many seconds, for which the shaft stands still."""
+        """Motions one after another, each starting at the angle where the one before ended; a number is a
+        rest of so many seconds, for which the shaft stands still."""
         t: list[Floats] = []
         angle: list[Floats] = []
         speed: list[Floats] = []

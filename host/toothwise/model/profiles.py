@@ -77,11 +77,11 @@ def _swung(angle_deg: Floats, swings: tuple[Swing, ...]) -> Floats:
     factor = np.ones(len(angle_deg))
     for swing in swings:
         factor += swing.depth * np.sin(np.radians(swing.order * angle_deg + swing.phase_deg))
-    return np.maximum(factor, 0.05)
+    return np.asarray(np.maximum(factor, 0.05), np.float64)
 
 
 def _wandering(n: int, walk: float, step_deg: float, rng: np.random.Generator) -> Floats:
-    """A random walk with knots ten a revolution, smoothed by straight lines, decaying over ten revolutions."""
+    """A random walk with ten knots a revolution and straight lines between, decaying over ten revolutions."""
     per_knot = max(1, round(36.0 / step_deg))
     knots = n // per_knot + 2
     kicks = rng.normal(0.0, walk / np.sqrt(10.0), knots)

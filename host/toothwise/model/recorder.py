@@ -12,7 +12,7 @@ from toothwise.model.line import Line
 
 @dataclass(frozen=True, slots=True)
 class Capture:
-    """State-machine capture: every edge at its tick; a pulse that begins and ends within one tick is not seen."""
+    """State-machine capture: every edge at its tick; a pulse within one tick is not seen."""
 
     tick_ns: float = 16.0
 
@@ -30,8 +30,8 @@ class Capture:
 
 @dataclass(frozen=True, slots=True)
 class Interrupts:
-    """Pin interrupts: the handler starts late, reads clock and pin then, and is busy for a while. Edges that come
-    meanwhile leave one pending interrupt between them, so some are lost and two equal levels may follow
+    """Pin interrupts: the handler starts late, reads clock and pin then, and is busy for a while. Edges that
+    come meanwhile leave one pending interrupt between them, so some are lost and two equal levels may follow
     one another."""
 
     tick_ns: float = 1000.0

@@ -1,4 +1,4 @@
-"""What a sensor makes of a passing wheel: a Hall switch's levels, or a coil's voltage and a comparator's levels.
+"""What a sensor makes of a wheel: a Hall switch's levels, or a coil's voltage and its comparator's levels.
 
 A sensor's `sense` gives the clean line of one channel and the true teeth beside it.
 """
@@ -22,8 +22,8 @@ class TrueTeeth:
     """Every tooth position that passed the sensor, whether or not a tooth was there to be seen.
 
     t_s: when the timing edge passed or, for a tooth that made none, was due. Shape (n,), rising.
-    tooth: 1 to `Wheel.teeth`. revolution: turns of the wheel since the motion's angle 0; `made` counts them as
-    the records do. seen: made its timing edge. backwards: passed while the shaft turned the wrong way.
+    tooth: 1 to `Wheel.teeth`. revolution: turns of the wheel since the motion's angle 0; `made` counts them
+    as the records do. seen: made its timing edge. backwards: passed while the shaft turned the wrong way.
     """
 
     t_s: Floats
@@ -106,14 +106,10 @@ class Hall:
         leads = which < n
         shows = sees[which % n]
         rises = leads == (way > 0)
-        line = Line(
-            t[shows], np.where(rises[shows], self.active, 1 - self.active).astype(np.uint8), 1 - self.active
-        )
+        line = Line(t[shows], np.where(rises[shows], self.active, 1 - self.active).astype(np.uint8), 1 - self.active)
         if len(line):
             line = Line(line.t_s, line.levels, int(line.levels[0]) ^ 1)
-        teeth = TrueTeeth(
-            t[leads], (which[leads] + 1).astype(np.int32), turns[leads], shows[leads], way[leads] < 0
-        )
+        teeth = TrueTeeth(t[leads], (which[leads] + 1).astype(np.int32), turns[leads], shows[leads], way[leads] < 0)
         return line, teeth
 
     def _shaken(self, t: Floats, motion: Motion, rng: np.random.Generator) -> Floats:
@@ -175,17 +171,11 @@ class Coil:
         per_turn = self.per_pitch * max(wheel.slots, int(np.ceil(wheel.turn_deg / wheel.steps_deg.min())))
         order = np.arange(1, per_turn // 2)
         shape = self._profile(made, order, made.heights, made.timing_deg, made.chips)
-        plain = self._profile(
-            made, order, np.ones(wheel.teeth), np.array(wheel.angles_deg), np.zeros_like(made.chips)
-        )
+        plain = self._profile(made, order, np.ones(wheel.teeth), np.array(wheel.angles_deg), np.zeros_like(made.chips))
         grid = np.arange(per_turn) * wheel.turn_deg / per_turn
         far = np.exp(-2 * np.pi * made.air_gap_change_mm(grid) / made.pitch_mm)
-        wave, whole = (
-            self._wave(made, order, s, g, per_turn) for s, g in ((shape, self.gap_mm), (plain, 1.0))
-        )
-        peaks = whole[
-            (whole > np.roll(whole, 1)) & (whole >= np.roll(whole, -1)) & (whole > 0.3 * whole.max())
-        ]
+        wave, whole = (self._wave(made, order, s, g, per_turn) for s, g in ((shape, self.gap_mm), (plain, 1.0)))
+        peaks = whole[(whole > np.roll(whole, 1)) & (whole >= np.roll(whole, -1)) & (whole > 0.3 * whole.max())]
         sign = -1.0 if self.reversed else 1.0
         return np.asarray(sign * wave * far * self.volts / (float(np.median(peaks)) * self.at_rpm * RPM))
 
@@ -208,7 +198,7 @@ class Coil:
         return np.asarray(np.fft.irfft(bins, per_turn))
 
     def timing_deg(self, made: MadeWheel) -> Floats:
-        """Where the voltage falls through zero nearest each tooth's centre; the tooth's own angle if nowhere near.
+        """Where the voltage falls through zero nearest each tooth's centre; else the tooth's own angle.
 
         Neighbours of a gap stand a little off their own centre, because the gap bends the field.
         """
@@ -219,9 +209,7 @@ class Coil:
         falls = (at + wave[at] / (wave[at] - nxt[at])) * step
         if len(falls) == 0:
             return made.timing_deg
-        off = (
-            falls[None, :] - made.timing_deg[:, None] + made.turn_deg / 2
-        ) % made.turn_deg - made.turn_deg / 2
+        off = (falls[None, :] - made.timing_deg[:, None] + made.turn_deg / 2) % made.turn_deg - made.turn_deg / 2
         best = off[np.arange(len(off)), np.abs(off).argmin(axis=1)]
         return np.asarray(made.timing_deg + np.where(np.abs(best) < made.wheel.pitch_deg / 3, best, 0.0))
 
@@ -260,12 +248,13 @@ class Coil:
             grid = grid[::-1]
         if len(grid) < 2:
             return np.empty(0), np.empty(0, np.uint8), state
-        speed = motion.speeds_in(spin, grid * step)
+        at_deg = grid.astype(np.float64) * step
+        speed = motion.speeds_in(spin, at_deg)
         shape = slope[grid % len(slope)]
         if made.moved:
-            moved = made.shift_deg(motion.times_in(spin, grid * step))
+            moved = made.shift_deg(motion.times_in(spin, at_deg))
             shape = np.interp(
-                (grid * step - moved) % made.turn_deg,
+                (at_deg - moved) % made.turn_deg,
                 np.arange(len(slope) + 1) * step,
                 np.append(slope, slope[0]),
             )
@@ -303,8 +292,6 @@ class Coil:
         """The coil's voltage at each time."""
         slope = self.slope(made)
         angle = (motion.angle_at(t_s) - made.shift_deg(t_s)) % made.turn_deg
-        shape = np.interp(
-            angle, np.arange(len(slope) + 1) * made.turn_deg / len(slope), np.append(slope, slope[0])
-        )
+        shape = np.interp(angle, np.arange(len(slope) + 1) * made.turn_deg / len(slope), np.append(slope, slope[0]))
         noise = rng.normal(0.0, self.noise_v, len(t_s)) if self.noise_v > 0.0 else 0.0
         return np.asarray(shape * motion.speed_at(t_s) + noise)

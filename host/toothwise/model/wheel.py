@@ -127,7 +127,7 @@ def machined(
     duty: float = 0.5,
     even: bool = True,
 ) -> MadeWheel:
-    """A whole wheel with random errors no larger than given, evenly or normally spread (clipped at the limit)."""
+    """A whole wheel with random errors no larger than given, evenly or normally spread (clipped there)."""
     n = wheel.teeth
     error = (
         rng.uniform(-error_deg, error_deg, n)
@@ -137,6 +137,4 @@ def machined(
     share = rng.uniform(0, 1)
     runout = (runout_deg * share, runout_deg * (1 - share))
     phase = tuple(rng.uniform(0, 360, 2).tolist())
-    return MadeWheel(
-        wheel, tuple(error.tolist()), runout=runout, runout_phase_deg=(phase[0], phase[1]), duty=duty
-    )
+    return MadeWheel(wheel, tuple(error.tolist()), runout=runout, runout_phase_deg=(phase[0], phase[1]), duty=duty)
