@@ -6,6 +6,8 @@ Rules, from `firmware/PROTOCOL.md`:
   heartbeat's `until`, with the base of an edges frame, and with each edge.
 - A step in the sequence of more than 1, a frame whose content makes no sense, a lost line or a reset: each
   channel is blind from its `until` to the next tick the rig vouches for.
+- Except where the rig says, by the next heartbeat, that it dropped just so many frames itself: it never drops
+  edges or blind stretches, so nothing of that kind was in them.
 - A step in a channel's ordinals that no blind stretch of the rig explains by the next heartbeat: blind from
   the last edge before to the first after.
 - A repeated or older frame is dropped. An edge before its channel's `until` contradicts what the rig vouched
@@ -42,6 +44,7 @@ class _Channel:
     ordinal: int | None = None  # what the next edges frame should say; None: not known
     gap: str | None = None  # why the time from `until` on is not vouched for yet
     fresh: list[Edges] = field(default_factory=list)
+    doubts: list[Blind] = field(default_factory=list)  # blind, unless the rig says it held back no edges
     explained: list[tuple[int, int]] = field(default_factory=list)
     unexplained: list[tuple[int, int]] = field(default_factory=list)
 
@@ -74,6 +77,8 @@ class Assembler:
         self._anchor: tuple[int, float] = (0, 0.0)  # host tick, and the host's time when it was heard
         self._end: int | None = None
         self._emitted = 0
+        self._lost = 0  # frames, by the sequence or by their content, since the last heartbeat
+        self._told = 0  # frames the rig says it dropped, since the last heartbeat
         self._now_s = 0.0
 
     # What comes in
@@ -110,6 +115,7 @@ class Assembler:
                 reader(self, payload)
         except (struct.error, ValueError, OverflowError):
             self.stats.unreadable_frames += 1
+            self._lost += 1
             self._mark_gap("frames_lost")
 
     def _in_sequence(self, sequence: int) -> bool:
@@ -124,6 +130,7 @@ class Assembler:
             return False
         if step > 1:
             self.stats.lost_frames += step - 1
+            self._lost += step - 1
             self._mark_gap("frames_lost")
         return True
 
@@ -200,13 +207,17 @@ class Assembler:
         self._anchor = (tick + offset, self._now_s)
         self.levels = levels
         for channel, vouched in zip(self._channels, until, strict=True):
-            self._settle(channel)
             self._vouch(channel, vouched + offset)
+            self._settle(channel)
+        self._lost = self._told = 0
         if self._end is not None and all(channel.until >= self._end for channel in self._channels):
             self.ended = True
 
     def _settle(self, channel: _Channel) -> None:
         """By a heartbeat, all blind stretches before it have been sent: what is unexplained now stays so."""
+        if self._lost != self._told:
+            self._blind += channel.doubts
+        channel.doubts.clear()
         for start, end in channel.unexplained:
             if not any(begin < end and start < stop for begin, stop in channel.explained):
                 self._blind.append(Blind(start, end, "frames_lost", channel.name))
@@ -216,7 +227,8 @@ class Assembler:
         """Every edge of the channel before this tick has been sent."""
         if channel.gap is not None:
             if until > channel.until:
-                self._blind.append(Blind(channel.until, until, channel.gap, channel.name))
+                doubtful = channel.doubts if channel.gap == "frames_lost" else self._blind
+                doubtful.append(Blind(channel.until, until, channel.gap, channel.name))
             channel.gap = None
         channel.until = max(channel.until, until)
 
@@ -286,6 +298,8 @@ class Assembler:
     def _on_fault(self, payload: bytes) -> None:
         reason, channel, value, tick = wire.read_fault(payload)
         name = wire.REASONS.get(reason, f"reason_{reason}")
+        if name == "frames_dropped":
+            self._told += value
         host_tick = tick + self._offset if self._offset is not None else 0
         self.notes.append(Fault(name, reasons.HINTS.get(name, ""), channel, value, host_tick))
         if name == "source_end" and self._offset is not None:

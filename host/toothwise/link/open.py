@@ -98,9 +98,7 @@ def open_rig(
 def _open_virtual(edges: Iterable[Batch] | None, tick_hz: int, fast: bool, wait_s: float) -> Rig:
     board = VirtualBoard(edges, tick_hz, fast=fast)
     try:
-        rig = Rig(
-            board.line, None, ends_with_stream=edges is not None, on_close=board.close, hello_wait_s=wait_s
-        )
+        rig = Rig(board.line, None, ends_with_stream=edges is not None, on_close=board.close, hello_wait_s=wait_s)
     except RigTrouble as trouble:
         words = board.last_words()
         board.close()

@@ -64,7 +64,8 @@ class Rig:
         self._stop = False  # asked to end
         self._over = False  # the reader has ended, and the last batch is there
         self._error: Exception | None = None
-        self._asked_s = float("-inf")
+        self._asked = b""
+        self._asked_s = 0.0
         self._heard_s = time.monotonic()
         self._spoke_prompt = False
         self.trouble: RigTrouble | None = None
@@ -112,8 +113,7 @@ class Rig:
             self._assembler.may_begin = True
         while True:
             with self._changed:
-                if not self._batches and not self._over:
-                    self._changed.wait(BATCH_WAIT_S)
+                self._changed.wait_for(lambda: self._batches or self._over, BATCH_WAIT_S)
                 batch = self._batches.popleft() if self._batches else None
                 if batch is None and self._over:
                     if self._error is not None:
@@ -182,9 +182,7 @@ class Rig:
     def __enter__(self) -> Rig:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.close()
 
     def _end(self) -> None:
@@ -200,9 +198,7 @@ class Rig:
         try:
             line.write(text.encode() + b"\n")
         except LineLost as lost:
-            raise RigTrouble(
-                f"The rig on {self.port} is gone", cause=str(lost), step="Check the cable"
-            ) from None
+            raise RigTrouble(f"The rig on {self.port} is gone", cause=str(lost), step="Check the cable") from None
 
     def _await(self, look: Callable[[], _Found | None], wait_s: float) -> _Found | None:
         """Wait, with the lock held, until `look` gives something, or until the reader ends."""
@@ -295,16 +291,16 @@ class Rig:
 
     def _ask(self, line: Line, now_s: float) -> None:
         """Say hello until the rig is known, start once batches are taken, knock when it is silent."""
-        if now_s - self._asked_s < ASK_EVERY_S:
-            return
         assembler = self._assembler
         if assembler.hello is None or now_s - self._heard_s > SILENT_AFTER_S:
-            line.write(b"hello\n")
+            question = b"hello\n"
         elif assembler.wants_start and assembler.may_begin:
-            line.write(b"start\n")
+            question = b"start\n"
         else:
             return
-        self._asked_s = now_s
+        if question != self._asked or now_s - self._asked_s >= ASK_EVERY_S:
+            line.write(question)
+            self._asked, self._asked_s = question, now_s
 
     def _lose(self, line: Line, cause: str) -> None:
         line.close()
