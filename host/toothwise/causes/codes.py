@@ -105,9 +105,7 @@ def _timing() -> dict[str, Code]:
 
 def _engine() -> dict[str, Code]:
     found = {
-        "P0300": Code(
-            "P0300", "misfire", "Misfire, random or multiple", "the crank slows where it should speed up"
-        ),
+        "P0300": Code("P0300", "misfire", "Misfire, random or multiple", "the crank slows where it should speed up"),
         "P0315": Code(
             "P0315",
             "variation",
@@ -117,9 +115,7 @@ def _engine() -> dict[str, Code]:
     }
     for number in range(1, 13):
         code = f"P03{number:02d}"
-        found[code] = Code(
-            code, "misfire", f"Misfire, cylinder {number}", "the crank slows where it fires", "", number
-        )
+        found[code] = Code(code, "misfire", f"Misfire, cylinder {number}", "the crank slows where it fires", "", number)
     pulses = (
         ("circuit", "", "the fine timing signal is wrong in a way not named"),
         ("range", ": too many pulses", "more pulses than the wheel has teeth: noise, or the wrong wheel"),

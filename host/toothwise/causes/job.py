@@ -98,9 +98,7 @@ def load(path: Path) -> Job:
             step=f"make one with: toothwise job new {path}",
         ) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise FileTrouble(
-            f"the job file {path} is not valid TOML", cause=str(error), step="mend that line"
-        ) from None
+        raise FileTrouble(f"the job file {path} is not valid TOML", cause=str(error), step="mend that line") from None
     try:
         return from_dict(data)
     except FileTrouble as trouble:

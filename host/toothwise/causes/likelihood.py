@@ -90,9 +90,7 @@ def _sign(name: str, entry: dict[str, Any], groups: dict[str, list[str]]) -> Sig
         if key not in CAUSES and key not in groups and key != "others":
             raise ValueError(f"sign {name}: {key} is no cause and no group")
         if len(row) != len(outcomes) or abs(sum(row) - 100) > 1e-6 or min(row) <= 0:
-            raise ValueError(
-                f"sign {name}: the row {key} must have {len(outcomes)} figures above 0 that sum to 100"
-            )
+            raise ValueError(f"sign {name}: the row {key} must have {len(outcomes)} figures above 0 that sum to 100")
     chance = {}
     for cause in CAUSES:
         keys = [cause, *(group for group, members in groups.items() if cause in members), "others"]

@@ -28,9 +28,7 @@ from toothwise.causes.signs import Sighting, look
 CAP = math.log(40.0)
 """No single sign moves the odds by more than this, either way."""
 
-PAPER = frozenset(
-    {"crank_code", "cam_code", "timing_code", "engine_code", "supply_code", "complaint", "proven"}
-)
+PAPER = frozenset({"crank_code", "cam_code", "timing_code", "engine_code", "supply_code", "complaint", "proven"})
 """Signs that are no measurement of the fault itself."""
 
 CARRIED = 0.75
@@ -130,9 +128,7 @@ def _stands(cause: str, shares: dict[str, float], worth: list[tuple[float, Sight
     return "possible"
 
 
-def _nothing_stands(
-    cause: str, shares: dict[str, float], worth: list[tuple[float, Sighting]], measured: bool
-) -> str:
+def _nothing_stands(cause: str, shares: dict[str, float], worth: list[tuple[float, Sighting]], measured: bool) -> str:
     """The two that are no fault of the signal.
 
     `look_past_signal` needs the signal proven where the control unit takes it, and something that still

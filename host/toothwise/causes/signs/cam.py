@@ -36,13 +36,9 @@ def own_signal(findings: Findings) -> Iterator[Sighting]:
     turns = plural(findings.revolutions, "turn")
     events = findings.of_kind("missing", "silent", "extra", channel="cam")
     if findings.channels["cam"] <= 4 or any(e.kind == "silent" for e in events):
-        yield Sighting(
-            "cam_signal", "dead", f"no cam signal, or long silences in it, in {turns} of the crank"
-        )
+        yield Sighting("cam_signal", "dead", f"no cam signal, or long silences in it, in {turns} of the crank")
     elif len(events) >= 2:
-        yield Sighting(
-            "cam_signal", "fails", f"the cam's signal fails {plural(len(events), 'time')} in {turns}"
-        )
+        yield Sighting("cam_signal", "fails", f"the cam's signal fails {plural(len(events), 'time')} in {turns}")
     elif not events:
         yield Sighting("cam_signal", "whole", f"the cam's signal is whole in {turns}")
 

@@ -33,9 +33,7 @@ def dropouts(findings: Findings) -> Iterator[Sighting]:
     silent_s = sum(findings.clock.span_s(e.end_tick - e.tick) for e in silent)
     turned = max((count for name, count in findings.channels.items() if name == "cam"), default=0) > 4
     if (turned and edges <= 4) or silent_s > 0.8 * findings.span_s > 0:
-        yield Sighting(
-            "dropouts", "dead", f"no crank signal for {silent_s or findings.span_s:.1f} s while it turned"
-        )
+        yield Sighting("dropouts", "dead", f"no crank signal for {silent_s or findings.span_s:.1f} s while it turned")
         return
     if silent:
         often = plural(len(silent), "time")
@@ -64,9 +62,7 @@ def dropouts(findings: Findings) -> Iterator[Sighting]:
         words = f"{total}, most of them from tooth {zone[0]} to tooth {zone[1]}"
         yield Sighting("dropouts", "one zone", words, min(1.0, places / 20))
     else:
-        yield Sighting(
-            "dropouts", "scattered", f"{total}, spread over the wheel", min(1.0, 0.4 + places / 10)
-        )
+        yield Sighting("dropouts", "scattered", f"{total}, spread over the wheel", min(1.0, 0.4 + places / 10))
 
 
 def _about(about: dict[str, object], kind: str) -> bool:

@@ -30,9 +30,7 @@ def held(findings: Findings) -> Iterator[Sighting]:
     low = sum(e.count for e in events if e.level == 0)
     share = low / max(1, sum(e.count for e in events))
     outcome = "low" if share >= 0.9 else "high" if share <= 0.1 else "both"
-    words = (
-        f"the line holds {outcome if outcome != 'both' else 'low and high in turn'} while teeth are absent"
-    )
+    words = f"the line holds {outcome if outcome != 'both' else 'low and high in turn'} while teeth are absent"
     yield Sighting("held", outcome, words, min(1.0, len(events) / 3) if events[0].kind == "missing" else 1.0)
 
 
@@ -77,9 +75,7 @@ def together(findings: Findings) -> Iterator[Sighting]:
     if both >= 0.5 * len(crank):
         yield Sighting("together", "together", f"crank and cam fail together, {both} of {len(crank)} times")
     elif both <= 0.1 * len(crank):
-        yield Sighting(
-            "together", "alone", f"the crank fails {plural(len(crank), 'time')}, the cam not with it"
-        )
+        yield Sighting("together", "alone", f"the crank fails {plural(len(crank), 'time')}, the cam not with it")
 
 
 def rest(findings: Findings) -> Iterator[Sighting]:
@@ -98,9 +94,7 @@ def wiggle(findings: Findings) -> Iterator[Sighting]:
     if sure:
         yield Sighting("wiggle", "confirmed", f"it fails each time when {' and '.join(sure)} is moved")
     elif not any(stands == "suspect" for stands in findings.wiggled.values()):
-        yield Sighting(
-            "wiggle", "quiet", f"{plural(len(findings.wiggled), 'place')} moved, and nothing failed"
-        )
+        yield Sighting("wiggle", "quiet", f"{plural(len(findings.wiggled), 'place')} moved, and nothing failed")
 
 
 def polarity(findings: Findings) -> Iterator[Sighting]:
@@ -109,9 +103,7 @@ def polarity(findings: Findings) -> Iterator[Sighting]:
     if measure is None:
         return
     if measure.value < 0:
-        yield Sighting(
-            "polarity", "reversed", "the long gap shows as two medium ones: the polarity is reversed"
-        )
+        yield Sighting("polarity", "reversed", "the long gap shows as two medium ones: the polarity is reversed")
     elif measure.value > 0:
         yield Sighting("polarity", "right", "the gap has the shape of the right polarity")
 

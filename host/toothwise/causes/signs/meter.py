@@ -74,9 +74,7 @@ def supply(findings: Findings) -> Iterator[Sighting]:
     good: list[str] = []
     if feed is not None:
         nominal = min(_FEEDS_V, key=lambda v: abs(v - feed))
-        fine = (
-            nominal * 0.94 <= feed <= nominal * 1.06 or 9.6 <= feed <= 15.0
-        )  # a battery feed follows the battery
+        fine = nominal * 0.94 <= feed <= nominal * 1.06 or 9.6 <= feed <= 15.0  # a battery feed follows the battery
         (good if fine else bad).append(f"feed {_volts(feed)}")
     if drop is not None:
         (good if abs(drop) <= _GROUND_V else bad).append(f"ground drop {_volts(drop)}")
@@ -138,9 +136,7 @@ def wire(findings: Findings) -> Iterator[Sighting]:
     value = findings.job.readings.get("wire_ohm")
     if value is not None:
         through = value <= _WIRE_OHM
-        yield Sighting(
-            "wire", "through" if through else "open", f"signal wire from end to end {_ohms(value)}"
-        )
+        yield Sighting("wire", "through" if through else "open", f"signal wire from end to end {_ohms(value)}")
 
 
 SIGNS = (coil, insulation, supply, levels, unplugged, cranking, wire)

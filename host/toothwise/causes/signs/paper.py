@@ -59,9 +59,7 @@ def complaint(findings: Findings) -> Iterator[Sighting]:
     no_run = [c for c in said if c in ("no start", "hard start", "stall")]
     rough = [c for c in said if c in ("rough idle", "low power", "poor mileage", "exhaust smell")]
     if no_run:
-        yield Sighting(
-            "complaint", "does not run", f"complaint: {', '.join(no_run)}", 1.0 / (1 + bool(rough))
-        )
+        yield Sighting("complaint", "does not run", f"complaint: {', '.join(no_run)}", 1.0 / (1 + bool(rough)))
     if rough:
         yield Sighting("complaint", "runs badly", f"complaint: {', '.join(rough)}", 1.0 / (1 + bool(no_run)))
 

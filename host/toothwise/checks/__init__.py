@@ -1,0 +1,1 @@
+"""Teeth in, events and measures out; one file a check."""

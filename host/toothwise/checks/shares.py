@@ -1,0 +1,198 @@
+"""Sharing out the crank's speed ripple among cylinders and wheel, with what is known of either as covariances.
+
+The model, linear in all unknowns, for the energy in window w of the mean cycle, relative to its mean:
+
+    y[w] = common ripple (one value for top dead centres, one between) + unit · Σ_j work[j]·shape[w, j]
+           + wheel[w mod n] + noise
+
+`wheel` is the error of the teeth that bound the window, the same a turn later. Each hypothesis (all healthy;
+one slot weak; that and another) gives y a normal distribution; their densities at the y that was measured say
+which to believe.
+
+`unit` is the energy of one mean firing. No crank speed shows it directly, for the inertia is not known; but the
+common ripple is made by it: the firings themselves and the compressions between them. An ideal gas says how
+high that ripple is for a firing of 1 and compressions of SQUEEZE, so the ripple that is seen gives the unit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toothwise.checks.crank_physics import delivered, squeezed
+from toothwise.checks.windows import Windows
+
+Floats = NDArray[np.float64]
+
+TOOTH_DEG, KNOWN_TOOTH_DEG = 0.1, 0.02
+"""Standard error of a tooth's place on an unknown wheel, and on one whose errors were learnt; [C], no source."""
+
+ROUND_DEG = 0.1
+"""Amplitude of an unknown wheel's runout, once and twice a turn: 0.13 mm at 75 mm [D]."""
+
+HEALTHY = 0.02
+"""How far healthy cylinders differ in work, as a share of the mean; [C], no source."""
+
+SQUEEZE = 0.6
+"""Work of a compression at idle over that of a firing: 0.5 l at 0.35 bar and 10 to 1 take 58 J, against some 75 J
+of friction and pumping that a firing must bring besides [D from C]. Within a factor of 1.5, no more."""
+
+WEAK = 0.3
+"""How much a weak one may lack before it is looked at, as a share of the mean; only the scale of a prior."""
+
+NAMED = 0.07
+"""The least lack that is named, as a share of the mean: half of what a driver feels; [C], no source."""
+
+MODEL = 0.01
+"""What the model itself may be wrong by, as a share of the ripple."""
+
+SURE = np.log(20.0)
+"""A slot is called weak when that is so many times likelier than all healthy; some 9 % of lack, as the rest stands."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shares:
+    """work, spread: (n,), each slot's work less the healthy ones' mean, as a share of the swing, and its doubt.
+
+    weak: the slots called weak. told: (n,), whether a lack that is worth naming would have shown.
+    wheel: (2n,), the wheel's part of each window. unit: a mean firing, relative to the energy.
+    """
+
+    work: Floats
+    spread: Floats
+    weak: tuple[int, ...]
+    told: NDArray[np.bool_]
+    wheel: Floats
+    unit: float
+
+
+def share_out(energies: list[Floats], at: Windows, *, wheel_known: bool) -> Shares:
+    """Share out the ripple of idle (the first of `energies`) and, where there are, of higher speeds.
+
+    energies: each (cycles, 2n+1), rad²/s².
+    """
+    n = at.cylinders
+    size = 2 * n
+    means = [np.median(e[:, :size] / e[:, :size].mean(axis=1, keepdims=True), axis=0) - 1.0 for e in energies]
+    swing = max(float(means[0][1::2].mean() - means[0][::2].mean()), 1e-6)
+    shape = _shape(at)
+    unit = swing / _swing_of_one(at, shape)
+    levels = [float(e.mean()) for e in energies]
+    lever = np.vstack([unit * levels[0] / level * shape for level in levels])  # (bands·2n, n)
+    wheel = np.vstack([np.eye(size)] * len(energies))  # the same error at any speed
+    error = _wheel_covariance(at, KNOWN_TOOTH_DEG if wheel_known else TOOTH_DEG, 0.0 if wheel_known else ROUND_DEG)
+    y = np.concatenate(means)
+    base = wheel @ error @ wheel.T + (HEALTHY**2) * lever @ lever.T
+    for band, e in enumerate(energies):
+        part = slice(band * size, (band + 1) * size)
+        relative = e[:, :size] / e[:, :size].mean(axis=1, keepdims=True)
+        noise = 2.5 * np.cov(relative.T) / len(e)  # of medians, and neighbours in time are alike
+        kind = np.tile(np.eye(2), (n, 1))
+        scale = (MODEL * swing) ** 2
+        base[part, part] += noise + scale * np.eye(size) + 1.0 * kind @ kind.T
+    weak = _weak(y, base, lever, n)
+    spreads = np.full(n, HEALTHY)
+    spreads[list(weak)] = WEAK
+    work, doubt = _work(y, base, lever, spreads)
+    _, open_doubt = _work(y, base, lever, np.full(n, WEAK))
+    wheel_part = (
+        error @ wheel.T @ np.linalg.solve(base + lever @ np.diag(np.maximum(spreads**2 - HEALTHY**2, 0.0)) @ lever.T, y)
+    )
+    healthy = [slot for slot in range(n) if slot not in weak] or list(range(n))
+    return Shares(
+        work=work - work[healthy].mean(),
+        spread=doubt,
+        weak=weak,
+        told=open_doubt < NAMED / 2,
+        wheel=np.asarray(wheel_part),
+        unit=unit,
+    )
+
+
+def _weak(y: Floats, base: Floats, lever: Floats, n: int) -> tuple[int, ...]:
+    """Slots that lack work, the surest first; at most half of them."""
+    found: list[int] = []
+    for _ in range(n // 2):
+        spreads = np.full(n, HEALTHY)
+        spreads[found] = WEAK
+        now = _log_density(y, base, lever, spreads)
+        likely = []
+        for slot in (s for s in range(n) if s not in found):
+            work, _ = _work(y, base, lever, _with(spreads, slot))
+            rest = [s for s in range(n) if s != slot and s not in found]
+            # A cylinder that pulls more than all others is no fault and hardly ever real.
+            if work[slot] - work[rest].mean() <= -NAMED:
+                likely.append((_log_density(y, base, lever, _with(spreads, slot)), slot))
+        if not likely or max(likely)[0] - now < SURE:
+            break
+        found.append(max(likely)[1])
+    return tuple(found)
+
+
+def _with(spreads: Floats, slot: int) -> Floats:
+    changed = spreads.copy()
+    changed[slot] = WEAK
+    return changed
+
+
+def _log_density(y: Floats, base: Floats, lever: Floats, spreads: Floats) -> float:
+    covariance = base + lever @ np.diag(spreads**2 - HEALTHY**2) @ lever.T
+    _, log_det = np.linalg.slogdet(covariance)
+    return float(-0.5 * (log_det + y @ np.linalg.solve(covariance, y)))
+
+
+def _work(y: Floats, base: Floats, lever: Floats, spreads: Floats) -> tuple[Floats, Floats]:
+    """Mean and standard deviation of each slot's work, given y."""
+    covariance = base + lever @ np.diag(spreads**2 - HEALTHY**2) @ lever.T
+    prior = np.diag(spreads**2)
+    gain = prior @ lever.T @ np.linalg.inv(covariance)
+    left = prior - gain @ lever @ prior
+    return np.asarray(gain @ y), np.asarray(np.sqrt(np.maximum(np.diag(left), 0.0)))
+
+
+def _shape(at: Windows) -> Floats:
+    """(2n, n): energy in window w when slot j alone delivers one unit of work and a steady load takes it."""
+    n = at.cylinders
+    middle = at.first_deg + np.arange(2 * n) * 360.0 / n
+    fires = at.first_deg + np.arange(n) * 720.0 / n
+    offset = np.linspace(-0.5, 0.5, 21)
+    after = middle[:, None, None] + at.span_deg[: 2 * n, None, None] * offset - fires[None, :, None]
+    # Below 0 the firing is still to come: the cycle before left its whole unit, and the load went on.
+    turns = np.floor(after / 720.0)
+    stored = delivered(after - 720.0 * turns) + turns - after / 720.0
+    shape = stored.mean(axis=2)
+    return np.asarray(shape - shape.mean(axis=0))
+
+
+def _swing_of_one(at: Windows, shape: Floats) -> float:
+    """The common ripple, middles less top dead centres, when every firing does 1 and every compression SQUEEZE."""
+    n = at.cylinders
+    middle = at.first_deg + np.arange(2 * n) * 360.0 / n
+    offset = np.linspace(-0.5, 0.5, 21)
+    seen = middle[:, None] + at.span_deg[: 2 * n, None] * offset
+    dips = sum(squeezed(seen - at.first_deg - slot * 720.0 / n).mean(axis=1) for slot in range(n))
+    ripple = shape.sum(axis=1) - SQUEEZE * dips
+    return float(ripple[1::2].mean() - ripple[::2].mean())
+
+
+def _wheel_covariance(at: Windows, tooth_deg: float, round_deg: float) -> Floats:
+    """(2n, 2n) of the relative energy error: windows one turn apart share it wholly."""
+    n = at.cylinders
+    scale = 2.0 / at.span_deg[: 2 * n]
+    teeth_a, teeth_b = at.start[: 2 * n], at.end[: 2 * n]
+    turn = int(at.start[n] - at.start[0])
+    bound = np.zeros((2 * n, turn))
+    for w in range(2 * n):
+        bound[w, teeth_b[w] % turn] -= scale[w]
+        bound[w, teeth_a[w] % turn] += scale[w]
+    covariance = tooth_deg**2 * bound @ bound.T
+    if round_deg:
+        ends = np.radians(at.middle_deg[: 2 * n] + at.span_deg[: 2 * n] / 2)
+        starts = np.radians(at.middle_deg[: 2 * n] - at.span_deg[: 2 * n] / 2)
+        for order in (1, 2):
+            for wave in (np.sin, np.cos):
+                part = scale * (wave(order * starts) - wave(order * ends))
+                covariance += round_deg**2 / 2 * np.outer(part, part)
+    return np.asarray(covariance)

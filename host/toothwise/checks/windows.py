@@ -1,0 +1,93 @@
+"""Where in the cycle to look at the crank's speed: around each cylinder's top dead centre, and half-way between.
+
+Two windows one turn apart look at the very same teeth, so whatever error those teeth have is in both alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toothwise.checks.crank_physics import energy
+from toothwise.wheel.pattern import Wheel
+
+Floats = NDArray[np.float64]
+
+_HALF_WIDTH_DEG = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Windows:
+    """Spans of teeth over a cycle and a window beyond it.
+
+    first_deg: angle of the first window's middle, a top dead centre, from tooth 1 of the cycle's first turn.
+    start, end: (2n+1,), the steps each window spans, counted in the four turns of a row; even windows lie on
+        top dead centres, odd ones half-way to the next.
+    span_deg: (2n+1,), how far each reaches. middle_deg: (2n+1,), its middle.
+    """
+
+    cylinders: int
+    first_deg: float
+    start: NDArray[np.int64]
+    end: NDArray[np.int64]
+    span_deg: Floats
+    middle_deg: Floats
+
+    def energies(self, rows: Floats) -> Floats:
+        """(cycles, 2n+1): squared speed in each window, rad²/s²; rows as `Cycles.longest` gives them."""
+        clock = np.concatenate([np.zeros((len(rows), 1)), np.cumsum(rows, axis=1)], axis=1)
+        return energy(self.span_deg, clock[:, self.end] - clock[:, self.start])
+
+
+def possible(wheel: Wheel, cylinders: int) -> bool:
+    """Whether the wheel has teeth enough to tell a top dead centre from the middle between two."""
+    return wheel.turn_deg == 360.0 and float(np.median(wheel.steps_deg)) <= 180.0 / cylinders
+
+
+def place(wheel: Wheel, angles_deg: Floats, cylinders: int, first_deg: float) -> Windows:
+    """Windows for an engine whose slowest point comes first at `first_deg`.
+
+    angles_deg: the teeth's true angles, (teeth,), as far as they are known.
+    """
+    apart = 360.0 / cylinders
+    half = min(_HALF_WIDTH_DEG, 0.6 * apart)
+    ends = np.concatenate([angles_deg + 360.0 * turn for turn in range(-1, 3)])
+    starts, stops = [], []
+    for index in range(cylinders):
+        middle = first_deg + index * apart
+        start = int(np.abs(ends - (middle - half)).argmin())
+        stop = max(start + 1, int(np.abs(ends - (middle + half)).argmin()))
+        starts.append(start)
+        stops.append(stop)
+    start_of = np.array(starts + [s + wheel.teeth for s in starts] + [starts[0] + 2 * wheel.teeth])
+    end_of = np.array(stops + [s + wheel.teeth for s in stops] + [stops[0] + 2 * wheel.teeth])
+    ends = np.concatenate([ends, angles_deg + 1080.0])
+    return Windows(
+        cylinders,
+        first_deg,
+        start_of,
+        end_of,
+        ends[end_of] - ends[start_of],
+        (ends[end_of] + ends[start_of]) / 2,
+    )
+
+
+def slowest(rows: Floats, angles_deg: Floats, cylinders: int) -> float:
+    """Where the crank is slowest on average, crank degrees from tooth 1, 0 to the firing interval.
+
+    From the wave that comes once a firing in the squared speed of the mean cycle. An oval wheel adds to that
+    wave on some engines: 0.1° against about 1° at idle.
+    """
+    teeth = len(angles_deg)
+    span = np.diff(np.concatenate([angles_deg, angles_deg[:1] + 360.0]))
+    middle = angles_deg + span / 2
+    own = rows[:, teeth : 3 * teeth]
+    square = energy(np.tile(span, 2), np.median(own, axis=0))
+    turn = np.radians(np.concatenate([middle, middle + 360.0]) * cylinders / 2)
+    weight = np.tile(span, 2)
+    wave = (weight * (square - np.average(square, weights=weight)) * np.exp(-1j * turn)).sum()
+    # The wave is cos(turn + its argument): least where that is 180°.
+    interval = 720.0 / cylinders
+    return float(np.degrees(np.pi - np.angle(wave)) * 2 / cylinders % interval)
