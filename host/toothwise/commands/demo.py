@@ -79,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
     with (
         tempfile.TemporaryDirectory(prefix="toothwise-demo-", ignore_cleanup_errors=True) as folder,
         Book.open(Path(folder) / "demo.sqlite") as book,
-        open_rig("virtual", edges=recording.batches(), clock=recording.clock) as rig,
+        open_rig("virtual", edges=recording.batches(), tick_hz=round(1e9 / recording.clock.tick_ns)) as rig,
     ):
         outcome = session(args, rig, book, name="demo", wheel=catalogue.wheel(args.wheel))
     tell(outcome.result, as_json=args.json)

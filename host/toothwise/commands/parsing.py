@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import shutil
+import textwrap
 from collections.abc import Callable, Sequence
 from importlib import import_module
 from typing import Any, NoReturn
@@ -15,7 +16,15 @@ Commands = Any
 
 class _Help(argparse.RawDescriptionHelpFormatter):
     def __init__(self, prog: str) -> None:
-        super().__init__(prog, max_help_position=26, width=min(shutil.get_terminal_size().columns, 96) - 2)
+        super().__init__(prog, max_help_position=26, width=min(shutil.get_terminal_size().columns, 100) - 2)
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        """Paragraphs are filled; one with an indented line in it stays as it stands."""
+        parts = []
+        for part in text.strip("\n").split("\n\n"):
+            stands = any(line.startswith(" ") for line in part.splitlines())
+            parts.append(part if stands else textwrap.fill(" ".join(part.split()), width))
+        return "\n\n".join(parts)
 
 
 class Parser(argparse.ArgumentParser):

@@ -1,3 +1,92 @@
 """`toothwise rig`: finding rigs, putting the firmware on a board, checking rig and cable."""
 
 from __future__ import annotations
+
+import argparse
+import json
+import sys
+from typing import TYPE_CHECKING, Any
+
+from toothwise.commands import parsing
+
+if TYPE_CHECKING:
+    from toothwise.link import RigInfo
+
+_ABOUT = """
+The rig: a MicroPython board with toothwise's firmware, on a USB cable.
+"""
+
+_EXAMPLES = """
+toothwise rig list                    every rig on this computer
+toothwise rig install /dev/ttyACM0    put the firmware on a board with MicroPython
+toothwise rig check                   jumper the pattern pin to the crank pin first
+toothwise rig check --rig virtual     the same without a board
+"""
+
+
+def add(commands: parsing.Commands) -> None:
+    parser = parsing.command(commands, "rig", run, "find a rig, put the firmware on it, check it", _ABOUT, _EXAMPLES)
+    actions = parser.add_subparsers(title="what to do", metavar="ACTION", required=True)
+
+    def action(name: str, brief: str, do: Any) -> argparse.ArgumentParser:
+        one: argparse.ArgumentParser = actions.add_parser(
+            name, help=brief, description=f"{brief[0].upper()}{brief[1:]}."
+        )
+        parsing.add_json(one)
+        one.set_defaults(do=do)
+        return one
+
+    action("list", "list every rig that answers", _list)
+    install = action("install", "copy the firmware to a board that runs MicroPython", _install)
+    install.add_argument("port", metavar="PORT", help="the board's serial port")
+    check = action("check", "play a known pattern through a jumper and find every edge again", _check)
+    parsing.add_rig(check)
+
+
+def run(args: argparse.Namespace) -> int:
+    code: int = args.do(args)
+    return code
+
+
+def _list(args: argparse.Namespace) -> int:
+    from toothwise.errors import RigTrouble
+    from toothwise.link import find_rigs
+    from toothwise.show.progress import Progress
+
+    with Progress() as progress:
+        progress.at("listening to every port for three seconds")
+        rigs = find_rigs()
+    if args.json:
+        print(json.dumps([_facts(info) for info in rigs]))
+    elif rigs:
+        from toothwise.show.table import table
+
+        rows = [
+            [info.port, info.hello.board, info.hello.firmware, f"{info.hello.clock.tick_ns:g} ns",
+             ", ".join(info.hello.channels)]
+            for info in rigs
+        ]  # fmt: skip
+        print("\n".join(table(["port", "board", "firmware", "tick", "channels"], rows)))
+    if not rigs:
+        raise RigTrouble(
+            "no rig was found",
+            cause="no port sent our frames: it is not plugged in, has no firmware yet, or is in use",
+            step="check the cable; a new board needs: toothwise rig install PORT; without one: toothwise demo",
+        )
+    for info in rigs:
+        if info.trouble is not None:
+            print(f"toothwise: {info.trouble}", file=sys.stderr)
+    return 0
+
+
+def _facts(info: RigInfo) -> dict[str, Any]:
+    usable = info.trouble is None
+    return {"port": info.port, "usable": usable, "tick_ns": info.hello.clock.tick_ns, **info.hello.facts}
+
+
+def _install(args: argparse.Namespace) -> int:
+    return 0
+
+
+def _check(args: argparse.Namespace) -> int:
+    return 0

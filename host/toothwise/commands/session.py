@@ -15,7 +15,11 @@ from toothwise.commands.live import InLines, OnScreen, watcher
 from toothwise.commands.stopping import Stopping
 from toothwise.errors import Trouble
 from toothwise.examine import Examination, Result
+from toothwise.link import Fault, Happening
 from toothwise.records import Event
+
+FAULT_STANDS_S = 10.0
+"""How long a fault that the rig reported once is shown."""
 
 if TYPE_CHECKING:
     from toothwise.book import Book, Recorder
@@ -57,7 +61,8 @@ def session(
         recorder = book.start_recording(rig.clock, rig.channels, rig.source, settings=settings)
         if note:
             recorder.note(note)
-        title = f"{rig.source.get('board') or args.rig} · recording {recorder.id}"
+        where = "virtual rig" if args.rig == "virtual" else f"rig on {rig.port}"
+        title = f"{where}   recording {recorder.id}"
         eye = watcher(stack, args, rig.clock, stopping, name=name, title=title)
         end = None if seconds is None else time.monotonic() + seconds
         followed = follow(
@@ -86,20 +91,19 @@ class Notices:
         self._recorder = recorder
         self._eye = eye
         self._standing = ""
+        self._fault, self._fault_until = "", 0.0
 
     def see(self, examination: Examination, events: Sequence[Event]) -> None:
         for event in events:
             self._recorder.event(event)
-        for note in self._rig.take_events():
-            if getattr(note, "kind", "") == "mark":
+        now = time.monotonic()
+        for note in self._rig.take_notes():
+            if isinstance(note, Fault) and note.reason != "source_end":  # which is how a replay ends
+                self._fault, self._fault_until = note.hint, now + FAULT_STANDS_S
+            elif isinstance(note, Happening) and note.kind == "mark":
                 self._recorder.mark(note.tick, "mark")
-            elif hint := getattr(note, "hint", ""):
-                self._say(hint)
-        trouble = self._recorder.trouble
-        if trouble is not None:
-            self._say(str(trouble))
-        elif self._standing:
-            self._say("")
+        standing = self._rig.trouble or self._recorder.trouble
+        self._say(str(standing) if standing else self._fault if now < self._fault_until else "")
 
     def _say(self, text: str) -> None:
         """On the live screen, where it stands until something else is to be said; else once, on standard

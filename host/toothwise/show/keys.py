@@ -17,7 +17,7 @@ class Keys:
             import tty
 
             if sys.stdin.isatty():
-                self._saved = termios.tcgetattr(sys.stdin)  # type: ignore[assignment]
+                self._saved = termios.tcgetattr(sys.stdin)
                 tty.setcbreak(sys.stdin)  # Ctrl-C still interrupts
         except (ImportError, OSError, ValueError, AttributeError):
             self._saved = None

@@ -19,7 +19,7 @@ from toothwise.wheel.pattern import Wheel
 SEEN, BLIND, EXTRA, MISSING = 1, 2, 4, 8
 """Flags of a cell. Where several are set, the greatest is shown. 0: nothing known, or no tooth there."""
 
-ROWS_A_SECOND = 7.0
+ROWS_A_SECOND = 8.0
 """More new rows a second than this cannot be followed by eye."""
 _SPANS = (1, 2, 5, 10, 20, 50, 100, 200)
 

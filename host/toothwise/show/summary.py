@@ -48,17 +48,14 @@ def _followed(result: Mapping[str, Any]) -> bool:
 
 
 def _facts(result: Mapping[str, Any], look: Look) -> list[str]:
-    channels = ", ".join(f"{words.clean(n)} {words.count(c['edges'], 'edge')}" for n, c in result["channels"].items())
-    length = max((c["span_s"] for c in result["channels"].values()), default=0.0)
-    facts = [("signal", f"{words.span(length)}; {channels}")]
+    channels = result["channels"]
+    length = max((c["span_s"] for c in channels.values()), default=0.0)
+    seen = [f"{words.clean(n)} {words.count(c['edges'], 'edge')}" for n, c in channels.items() if c["edges"]]
+    facts = [("signal", f"{words.span(length)}; {', '.join(seen) or 'no edges'}")]
     wheel = result["wheel"]
     if wheel["name"] is not None:
-        facts.append(
-            (
-                "wheel",
-                words.clean(wheel["name"]) + (", made out from the signal" if wheel["identified"] else ""),
-            )
-        )
+        how = ", made out from the signal" if wheel["identified"] else ""
+        facts.append(("wheel", words.clean(wheel["name"]) + how))
     speed = result["speed_rpm"]
     if speed is not None:
         range_ = f"{words.rpm(speed['min'])} to {words.rpm(speed['max'])} rpm, median {words.rpm(speed['median'])}"

@@ -125,7 +125,7 @@ def what(event: Mapping[str, Any]) -> str:
         return f"the level changed {'once' if n == 1 else f'{n} times'} with nothing turning" + (
             f", within {lasted}" if event["duration_s"] else ""
         )
-    reason = clean(event.get("reason", ""))
+    reason = clean(event.get("reason", "")).replace("_", " ")
     return f"blind for {lasted}{f' ({reason})' if reason else ''}; speaks neither for nor against the sensor"
 
 
