@@ -250,8 +250,10 @@ class Cleaner:
         tick = edges.ticks
         like_next = np.append(tick[1:] == tick[:-1], False)
         like_last = np.concatenate([[False], like_next[:-1]])
-        for i in np.flatnonzero(like_last & ~like_next).tolist():
-            self.faults.add(int(line[i]), "time stands still between two edges")
+        begins = np.flatnonzero(like_next & ~like_last)
+        ends = np.flatnonzero(like_last & ~like_next)
+        for first, i in zip(begins.tolist(), ends.tolist(), strict=True):
+            self.faults.add(int(line[first + 1]), "time stands still between two edges", i - first)
             end = int(tick[i + 1]) if i + 1 < len(tick) else until
             stretches.append((int(tick[i]), end, "time stands still"))
             if i + 1 == len(tick) and state.level != UNKNOWN:

@@ -60,7 +60,8 @@ def _open(path: Path, names: Mapping[str, str], level_v: float | None, full_scal
     if not path.is_file() and path.exists() and not path.is_dir():
         raise FileTrouble(f"{path} is no plain file", step="Save the recording as a file first")
     with path.open("rb") as file:
-        head = file.read(SNIFFED_BYTES)
+        # Zeros to the end are what a logger leaves that lost its power: the text before them is good.
+        head = file.read(SNIFFED_BYTES).rstrip(b"\0")
     if not head.strip():
         raise FileTrouble(f"{path.name} is empty", cause="the recording was never written", step="Record again")
     if head[:4] in (b"RIFF", b"RF64", b"RIFX") and head[8:12] == b"WAVE":

@@ -32,8 +32,7 @@ class Table:
     first_line: int
 
     def blocks(self) -> Iterator[text.Block]:
-        for block in text.blocks(self.path, start=self.rows_at):
-            yield text.Block(block.data, block.first_line + self.first_line - 1, block.complete)
+        return text.blocks(self.path, self.rows_at, self.first_line)
 
 
 def read_header(path: Path) -> Table:

@@ -39,21 +39,18 @@ class Block:
     complete: bool = True
 
 
-def blocks(path: Path, size: int = BLOCK, start: int = 0, stop: int | None = None) -> Iterator[Block]:
-    """The file as blocks of whole lines, from a byte position on.
+def blocks(path: Path, start: int = 0, first_line: int = 1, size: int = BLOCK) -> Iterator[Block]:
+    """The file as blocks of whole lines, from a byte position on, at which line `first_line` begins.
 
     A mark at the start (byte order mark) is skipped; line ends may be LF, CRLF or CR alone.
     Raises FileTrouble where a single line is longer than a block.
     """
-    line = 1
+    line = first_line
     rest = b""
     with path.open("rb", buffering=0) as file:
         file.seek(start)
-        left = None if stop is None else stop - start
         first = start == 0
-        while piece := file.read(size if left is None else min(size, left)):
-            if left is not None:
-                left -= len(piece)
+        while piece := file.read(size):
             if first and piece.startswith(b"\xef\xbb\xbf"):
                 piece = piece[3:]
             first = False

@@ -30,7 +30,7 @@ from toothwise.edges import text
 from toothwise.edges.clean import ALL, UNKNOWN, UNREADABLE, Cleaner, Rows
 from toothwise.edges.faults import Faults
 from toothwise.edges.naming import choose
-from toothwise.edges.signal import CHANNELS, Batch, Clock, Recording
+from toothwise.edges.signal import CHANNELS, Batch, Clock, Recording, Ticks
 from toothwise.edges.writing import RowFile, RowMaker
 from toothwise.errors import FileTrouble
 
@@ -44,6 +44,7 @@ LEVELS = {ord("0"): 0, ord("1"): 1, ord("x"): UNKNOWN, ord("X"): UNKNOWN, ord("z
 LEVEL_OF = np.full(256, 255, np.uint8)
 LEVEL_OF[list(LEVELS)] = list(LEVELS.values())
 LAST_TIME = 2**62
+LOW_DIGITS = 15
 FIRST_IDENTIFIER = ord("!")
 RESERVED_BYTES = 512
 
@@ -95,8 +96,8 @@ class VcdEdges:
             starts_known=False,
         )
         reader = _Values(self._numbers, self._zero, self._faults)
-        for block in text.blocks(self.path, start=self._values_at):
-            rows = reader.rows(block, self._values_line - 1)
+        for block in text.blocks(self.path, self._values_at, self._values_line):
+            rows = reader.rows(block)
             if (batch := cleaner.feed(rows)) is not None:
                 yield batch
         batch = cleaner.feed(Rows.none(), final=True, end_tick=reader.now)
@@ -142,8 +143,8 @@ class VcdEdges:
         return {_key_of(identifiers[label]): ours for label, ours in chosen.items()}
 
     def _first_time(self) -> int:
-        for block in text.blocks(self.path, start=self._values_at):
-            found = re.search(rb"(?:^|\s)#(\d{1,18})(?=\s|$)", block.data.tobytes())
+        for block in text.blocks(self.path, self._values_at):
+            found = re.search(rb"(?:^|\s)#(\d{1,30})(?=\s|$)", block.data.tobytes())
             if found:
                 return int(found[1])
         raise FileTrouble(
@@ -170,7 +171,7 @@ class _Values:
         self._vector: int | None = None
         self.now = 0
 
-    def rows(self, block: text.Block, lines_before: int) -> Rows:
+    def rows(self, block: text.Block) -> Rows:
         data = block.data
         space = data <= text.SPACE
         starts = np.flatnonzero(~space & np.concatenate([[True], space[:-1]]))
@@ -185,13 +186,12 @@ class _Values:
         vectors = self._vectors(data, starts, ends, first, used)
 
         times = used & (first == text.HASH)
-        stamp = text.numbers(data, starts[times] + 1, ends[times])
-        is_time = stamp.good & (stamp.pico == 0) & (stamp.whole < LAST_TIME)
-        tick = np.full(len(starts), -1, np.int64)
-        tick[np.flatnonzero(times)[is_time]] = stamp.whole[is_time] - self._zero
+        stamp, is_time = _whole_numbers(data, starts[times] + 1, ends[times], self._zero)
+        tick = np.zeros(len(starts), np.int64)
+        known = np.zeros(len(starts), bool)
+        at_time = np.flatnonzero(times)
+        tick[at_time], known[at_time] = stamp, is_time
         # Each word's time is that of the last time word before it.
-        known = tick != -1
-        known[np.flatnonzero(times)[is_time]] = True
         at = np.maximum.accumulate(np.where(known, np.arange(len(tick)), -1))
         tick = np.where(at >= 0, tick[np.maximum(at, 0)], self.now)
         self.now = int(tick[-1])
@@ -209,12 +209,12 @@ class _Values:
         for i in off_rows:
             channel[i], level[i] = ALL, UNKNOWN
         bad = used & ~times & ~change
-        bad[np.flatnonzero(times)[~is_time]] = True
+        bad[at_time[~is_time]] = True
         level[bad] = UNREADABLE
         lines = np.zeros(len(starts), np.int64)
         if bad.any() or known.any():
             newlines = np.flatnonzero(data == text.NEWLINE)
-            lines = np.searchsorted(newlines, starts) + block.first_line + lines_before
+            lines = np.searchsorted(newlines, starts) + block.first_line
         for i in np.flatnonzero(bad)[:20].tolist():
             word = data[starts[i] : min(int(ends[i]), int(starts[i]) + 30)].tobytes().decode("utf-8", "replace")
             self._faults.add(int(lines[i]), f"{word!r} is neither a time nor a value")
@@ -287,6 +287,21 @@ class _Values:
         number = self._numbers.get(int(text.keys(data, starts[at : at + 1], ends[at : at + 1])[0]))
         if number is not None and level < 255:
             found[at] = (number, level)
+
+
+def _whole_numbers(
+    data: text.Bytes, starts: text.Positions, ends: text.Positions, zero: int
+) -> tuple[Ticks, NDArray[np.bool_]]:
+    """Whole numbers of up to 30 digits less `zero`, and where that could be done."""
+    middle = np.maximum(starts, ends - LOW_DIGITS)
+    low = text.numbers(data, middle, ends)
+    high = text.numbers(data, starts, middle)
+    short = starts == middle
+    good = low.good & (low.pico == 0) & (low.whole >= 0) & (short | (high.good & (high.whole >= 0)))
+    zero_high, zero_low = divmod(zero, 10**LOW_DIGITS)
+    above = np.where(short, 0, high.whole) - zero_high
+    good &= np.abs(above) < LAST_TIME // 10**LOW_DIGITS
+    return np.where(good, above * 10**LOW_DIGITS + low.whole - zero_low, 0), good
 
 
 def write(path: Path, recording: Recording) -> None:
