@@ -20,7 +20,10 @@ _WALK_MS = 250
 _CONTACT_QUIET_MS = 20  # a contact event is over when nothing came for so long
 _CONTACT_MOST_MS = 100
 _STOP_MS = 1000
-_STALE_TICKS = 1 << 30  # words older than half the wrap of their time can't be told apart for much longer
+# Words older than half the wrap of their time can't be told apart for much longer; those behind a blind stretch
+# are widened from now backwards, within a quarter.
+_STALE_TICKS = 1 << 30
+_STALE_BLIND_TICKS = 1 << 28
 _HEAP_LOW = 8192
 
 _OVERRUN = wire.reason_id("ring_overrun")
@@ -46,6 +49,7 @@ class Channel:
         self.blind_start = 0
         self.blind_resume = -1  # where it ends if that is known; else the next edge or mark ends it
         self.blind_lost = 0
+        self.blind_fresh = 0  # when the ring was last emptied into it
         self.seen = 0  # words in the ring that the contact watch has looked at
         self.contact_count = 0
         self.contact_first = 0
@@ -201,6 +205,7 @@ class Rig:
             ch.blind_lost = 0
         ch.blind = reason
         ch.blind_resume = -1
+        ch.blind_fresh = self.capture.now()
         lost = ch.ring.flush()
         ch.blind_lost += lost
         ch.dropped += lost
@@ -246,13 +251,15 @@ class Rig:
             self._restart(reason)
         tick = self.capture.now()
         for ch in self._channels:
-            if ch.blind or ch.due > 0:
-                if ch.due > 0 and (ch.ring.check() > ch.ring.room or tick - ch.until > _STALE_TICKS):
+            if ch.blind:
+                if tick - ch.blind_fresh > _STALE_BLIND_TICKS:
                     self._lose(ch, _OVERRUN)
                 continue
             waiting = ch.ring.check()
-            if waiting > ch.ring.room:
+            if waiting > ch.ring.room or (ch.due > 0 and tick - ch.until > _STALE_TICKS):
                 self._lose(ch, _OVERRUN)
+            elif ch.due > 0:
+                continue  # the last mark's words are still on their way
             elif waiting == 0:
                 self._set_until(ch, tick)
             else:
@@ -410,6 +417,7 @@ class Rig:
         if self.panel.muted:
             state |= wire.MUTED
         until = [ch.until for ch in self._channels]
+        tick = max(tick, max(until))  # `now` is careful by some microseconds, a start or a walk's end is not
         if self._dropped_untold and self._offer(
             wire.FAULT,
             wire.pack_fault(wire.reason_id("frames_dropped"), wire.ALL_CHANNELS, self._dropped_untold, tick),
