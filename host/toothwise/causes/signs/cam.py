@@ -50,7 +50,9 @@ def place(findings: Findings) -> Iterator[Sighting]:
     if step is not None and abs(step.value) > SPREAD_DEG:
         teeth = whole_teeth(step.value)
         times = int(step.about.get("times", 1))
-        if teeth and times == 1:
+        if step.about.get("with_speed") and not (teeth and times == 1):
+            yield Sighting("cam_place", "moves", f"the cam moves by {step.value:+.1f}° as the speed changes")
+        elif teeth and times == 1:
             yield Sighting(
                 "cam_place", "steps a tooth",
                 f"the cam steps by {step.value:+.1f}° once, near {plural(teeth, 'sprocket tooth', 'sprocket teeth')}",
