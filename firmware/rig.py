@@ -44,7 +44,7 @@ class Channel:
         self.due = 0
         self.ordinal = 0  # edges sent or lost
         self.dropped = 0
-        self.last_word = -1  # of the last frame, for the exact start of a blind stretch
+        self.last_word = -1  # of the last frame, if later than `until`: the exact start of a blind stretch
         self.blind = 0  # reason of the stretch that is open or not sent yet, 0: none
         self.blind_start = 0
         self.blind_resume = -1  # where it ends if that is known; else the next edge or mark ends it
@@ -151,6 +151,7 @@ class Rig:
     def _set_until(self, ch: Channel, tick: int) -> None:
         if tick > ch.until:
             ch.until = tick
+        ch.last_word = -1  # it lies before `until` now
         ch.phase = (ch.until - self.capture.zero) & wire.TIME_MASK
 
     def _edges(self, ch: Channel) -> bool:
@@ -236,7 +237,6 @@ class Rig:
         if not self._offer(wire.BLIND, wire.pack_blind(ch.number, ch.blind, ch.blind_start, end, ch.blind_lost)):
             return False
         self._set_until(ch, end)
-        ch.last_word = -1
         ch.blind_lost = 0
         if goes_on:
             ch.blind_start = end
