@@ -13,10 +13,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.edges.contract import alternates, read_all
 from toothwise.edges.files import open_recording
 from toothwise.edges.signal import Held
 from toothwise.errors import FileTrouble
+
+from tests.edges.contract import alternates, read_all
 
 FOLDER = Path(__file__).with_name("damaged")
 

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.edges.contract import alternates, read_all
 from toothwise.edges.files import open_recording, write_recording
 from toothwise.edges.signal import CHANNELS, Batch, Blind, Clock, Edges, Held, Recording
 from toothwise.errors import FileTrouble
+
+from tests.edges.contract import alternates, read_all
 
 FORMATS = ("csv", "vcd")
 TICKS_NS = (16.0, 1000.0, 1.0, 8.0, 20.8333, 41.666, 0.5)

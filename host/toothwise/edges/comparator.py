@@ -242,7 +242,9 @@ class Comparator:
             if peak < threshold:
                 continue
             counted[i], margins[i] = True, peak / threshold
-            if self._last_edge is not None:
+            if self._silences(tick) > 1:
+                self._peaks.clear()  # what came before the silence says nothing about now
+            elif self._last_edge is not None:
                 self._intervals.append(tick - self._last_edge)
             self._last_edge, self._counted_sign = tick, sign
             self._peaks.append(peak)
@@ -254,12 +256,14 @@ class Comparator:
             return max(j.floor_v, SHARE * j.half_v)
         if not self._peaks:
             return j.floor_v
-        size = median(self._peaks)
-        if self._last_edge is not None and self._intervals:
-            silences = (tick - self._last_edge) / (SILENT_INTERVALS * max(1, max(self._intervals)))
-            if silences > 1:
-                size *= 0.5 ** min(silences - 1, 60.0)
+        size = median(self._peaks) * 0.5 ** min(max(self._silences(tick) - 1, 0.0), 60.0)
         return max(j.floor_v, SHARE * size)
+
+    def _silences(self, tick: int) -> float:
+        """How many times as long as a silence it is since the last edge."""
+        if self._last_edge is None or not self._intervals:
+            return 0.0
+        return (tick - self._last_edge) / (SILENT_INTERVALS * max(1, max(self._intervals)))
 
 
 def _back(intervals: deque[int]) -> list[int]:

@@ -273,10 +273,10 @@ def _with_exponent(data: Bytes, starts: Positions, ends: Positions, rows: Positi
         try:
             value = Decimal(raw.decode("ascii"))
             exponent = value.as_tuple().exponent
-            if not isinstance(exponent, int) or value.adjusted() > 15:
+            if not isinstance(exponent, int) or (value and value.adjusted() > 15):
                 raise InvalidOperation
             units = int((value.scaleb(12)).to_integral_value()) if value.adjusted() > -20 else 0
-        except (InvalidOperation, ValueError):
+        except (ArithmeticError, ValueError):
             out.good[row] = False
             continue
         out.whole[row], out.pico[row] = divmod(units, PICO)
