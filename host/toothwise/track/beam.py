@@ -12,8 +12,12 @@ import math
 from bisect import bisect_left
 from collections.abc import Sequence
 
+import numpy as np
+from numpy.typing import NDArray
+
 from toothwise.track import motion
-from toothwise.wheel.pattern import Wheel
+from toothwise.track.geometry import Geometry
+from toothwise.track.profile import Profile
 
 HOPELESS = 14.0
 """An explanation this many nats behind the best will not come back."""
@@ -27,12 +31,14 @@ class Node:
     """One explanation of everything up to one edge.
 
     edge: index of the edge that is the latest tooth. count: that tooth's number, counted on through the turns
-    (tooth = count % teeth). span_*: the interval before it. depth: intervals since the stretch began.
+    (tooth = count % teeth). before, span_*: the interval that ended here, from tooth `before`. pace, spread: the
+    speed as filtered up to here, in ticks a degree, and its variance in squared log units. depth: intervals since the stretch began.
     clean: intervals in a row without a fault. edges_since: edges passed over since.
     """
 
     __slots__ = (
-        "clean", "cost", "count", "depth", "edge", "edges_since", "parent", "span_deg", "span_ticks", "tick",
+        "before", "clean", "cost", "count", "depth", "edge", "edges_since", "pace", "parent", "span_deg",
+        "span_ticks", "spread", "tick",
     )  # fmt: skip
 
     def __init__(self, edge: int, tick: int, count: int, cost: float, parent: Node | None) -> None:
@@ -41,43 +47,26 @@ class Node:
         self.count = count
         self.cost = cost
         self.parent = parent
+        self.before = count
         self.span_ticks = 0
+        self.pace = 0.0
+        self.spread = 0.0
         self.span_deg = 0.0
         self.depth = 0
         self.clean = 0
         self.edges_since = 0
 
 
-class Geometry:
-    """The wheel's angles in the form that the inner loop wants: plain lists over two turns."""
-
-    def __init__(self, wheel: Wheel) -> None:
-        self.teeth = wheel.teeth
-        self.turn_deg = 360.0  # a pattern over 720 degrees of crank is one turn of its own shaft
-        scale = 360.0 / wheel.turn_deg
-        one = [a * scale for a in wheel.angles_deg]
-        self.angle = [a + 360.0 * turn for turn in range(3) for a in one]
-        self.symmetry = wheel.symmetry
-        self.steps = [self.angle[i + 1] - self.angle[i] for i in range(self.teeth)]
-        self.largest_deg = max(self.steps)
-        self.smallest_deg = min(self.steps)
-        self.lost_deg = 360.0 + 0.5 * self.largest_deg
-        """A line without a tooth for so long is not counted through."""
-
-    def span(self, count: int, teeth: int) -> float:
-        """Degrees from tooth `count` on by so many teeth (at most two turns)."""
-        first = count % self.teeth
-        return self.angle[first + teeth] - self.angle[first]
-
-
 class Beam:
     """Explanations of one stretch of edges in which the wheel keeps turning.
 
-    geometry: of the wheel. tick_s: seconds a tick. blind: whether a blind stretch lies between two ticks.
+    geometry: of the wheel. tick_s: seconds a tick. blind: stretches (begin, end) no conclusion may be drawn from.
+    profile: what the last turns showed; the owner replaces it when a new stretch begins.
     """
 
     def __init__(self, geometry: Geometry, tick_s: float, blind: Sequence[tuple[int, int]] = ()) -> None:
         self.geometry = geometry
+        self.profile = Profile(geometry)
         self.tick_s = tick_s
         self.blind = blind
         self.live: list[Node] = []
@@ -87,31 +76,57 @@ class Beam:
         """Start a stretch at an edge that may be any of these teeth."""
         self.live = [Node(edge, tick, count, 0.0, None) for count in counts]
 
-    def resume(self, edge: int, tick: int, count: int, span_ticks: int, span_deg: float) -> None:
-        """Go on from a tooth that is beyond doubt, with the interval that led to it."""
-        node = Node(edge, tick, count, 0.0, None)
-        node.span_ticks, node.span_deg, node.depth = span_ticks, span_deg, 1_000_000
+    def resume(self, node: Node, counts: NDArray[np.int64], ticks: NDArray[np.int64]) -> None:
+        """Go on from a tooth that is beyond doubt; counts, ticks: the last few teeth up to it."""
+        node.parent, node.cost, node.edges_since, node.spread = None, 0.0, 0, 0.0
+        node.pace = 0.0
+        for i in range(1, len(counts)):
+            span = int(ticks[i] - ticks[i - 1])
+            degrees = self.geometry.span(int(counts[i - 1]), int(counts[i] - counts[i - 1]))
+            self._filter(node, span, degrees, 0)
+            node.span_deg = degrees
         self.live = [node]
+
+    def _filter(self, node: Node, span: int, degrees: float, rest: int) -> None:
+        """Bring a node's filtered speed up to date with one more interval (a Kalman filter of one state)."""
+        measured = span / degrees
+        if not node.pace:
+            node.pace, node.spread = measured, motion.teeth_variance(degrees)
+            return
+        moved = motion.moved_variance(degrees, node.span_deg, node.pace * self.tick_s, rest)
+        error = math.log(measured / node.pace)
+        ahead = node.spread + moved
+        total = ahead + motion.teeth_variance(degrees)
+        # One odd interval must not drag the speed along.
+        limit = 3.0 * math.sqrt(total)
+        gain = ahead / total
+        node.pace *= math.exp(gain * min(max(error, -limit), limit))
+        node.spread = (1.0 - gain) * ahead
 
     def best(self) -> Node:
         return min(self.live, key=_cost)
 
-    def limit_ticks(self) -> float:
-        """How long after its latest tooth the best explanation loses count."""
-        node = self.best()
-        if not node.span_ticks:
+    def lost(self, tick: int) -> bool:
+        """Whether an edge at `tick` comes too long after the latest tooth in every explanation to be counted to."""
+        return all(self._is_lost(node, tick) for node in self.live)
+
+    def _is_lost(self, node: Node, tick: int) -> bool:
+        if not node.pace:
             # No speed is known yet: as long as a tooth and a half take at 15 rpm.
-            return (self.geometry.largest_deg + 0.5 * self.geometry.smallest_deg) / (15.0 * 6.0) / self.tick_s
-        return self.geometry.lost_deg * node.span_ticks / node.span_deg
+            limit = (self.geometry.largest_deg + 0.5 * self.geometry.smallest_deg) / (15.0 * 6.0) / self.tick_s
+            return tick - node.tick > limit
+        return tick - node.tick > self.geometry.lost_deg * node.pace
 
     def _hidden(self, start: int, end: int) -> bool:
         return any(b < end and e > start for b, e in self.blind)
 
     def step(self, edge: int, tick: int) -> None:
         """Take in the next edge."""
-        teeth, symmetry = self.geometry.teeth, self.geometry.symmetry
+        teeth = self.geometry.teeth
+        # Teeth that look alike are one place, unless the swing of the last turns tells them apart.
+        alike = self.geometry.symmetry if self.profile.sigma == math.inf else 2 * teeth
         new: dict[int, Node] = {}
-        live = sorted(self.live, key=_cost)
+        live = sorted((node for node in self.live if not self._is_lost(node, tick)), key=_cost)
         # The cheapest way on from the best explanation bounds what is worth looking at in all the others.
         bound = live[0].cost + self._extra(live[0]) + HOPELESS
         for node in live:
@@ -121,14 +136,17 @@ class Beam:
             for skip, cost in self._options(node, span, bound - node.cost):
                 count = node.count + 1 + skip
                 total = node.cost + cost
-                key = count % symmetry
+                key = count % alike
                 rival = new.get(key)
                 if rival is not None and rival.cost <= total:
                     continue
                 child = Node(edge, tick, count, total, node)
+                child.before = node.count
                 child.span_ticks = span
                 child.span_deg = self.geometry.span(node.count, 1 + skip)
                 child.depth = node.depth + 1
+                child.pace, child.spread = node.pace, node.spread
+                self._filter(child, span, child.span_deg, self._from_rest(node))
                 child.clean = 0 if skip or node.edges_since else node.clean + 1
                 new[key] = child
                 bound = min(bound, total + HOPELESS)
@@ -165,40 +183,69 @@ class Beam:
                 if span >= self.least_deg_ticks * (angle[first + 1 + skip] - start):
                     found.append((skip, _missing(skip, hidden)))
             return found
-        expected = span * node.span_deg / node.span_ticks  # degrees, had the speed stayed
+        expected = span / node.pace  # degrees, had the speed stayed
         nearest = angle[first + 1] - start
         if expected < 0.2 * nearest:
             return found
-        before_s = node.span_ticks * self.tick_s
-        rest = self._from_rest(node, before_s)
-        skip = 0
+        rest = self._from_rest(node)
+        pace_s = node.pace * self.tick_s
+        least = 0
         if expected > 3.0 * nearest:
             # Far beyond the next tooth: begin the search where it may be.
-            skip = max(bisect_left(angle, start + 0.3 * expected, first + 1) - first - 1, 0)
-        for skip in range(skip, 2 * geometry.teeth - 1):
+            least = max(bisect_left(angle, start + 0.3 * expected, first + 1) - first - 1, 0)
+        usual = self._as_before(node)
+        for skip in range(least, 2 * geometry.teeth - 1):
             degrees = angle[first + 1 + skip] - start
             fixed = _missing(skip, hidden)
             if span < self.least_deg_ticks * degrees or fixed > worth:
                 break
             error = math.log(expected / degrees)
-            sigma = motion.change_sigma(degrees, node.span_deg, before_s, rest)
             quantum = 1.0 / span + 1.0 / node.span_ticks
-            if quantum > 0.01:
-                sigma = math.hypot(sigma, quantum)
+            sigma = math.sqrt(
+                node.spread
+                + motion.moved_variance(degrees, node.span_deg, pace_s, rest)
+                + motion.teeth_variance(degrees)
+                + quantum * quantum
+            )
             cost = fixed + motion.penalty(error, sigma)
+            if usual is not None and skip < len(usual[1]) and self.profile.sigma < sigma:
+                known = math.log(span * usual[0] / (node.span_ticks * usual[1][skip]))
+                held = math.hypot(self.profile.sigma, quantum)
+                cost = fixed + min(motion.penalty(known, held), cost - fixed + motion.UNUSUAL)
             if cost <= worth:
                 found.append((skip, cost))
             elif error < 0.0:
                 break
         return found
 
-    def _from_rest(self, node: Node, before_s: float) -> int:
+    def _as_before(self, node: Node) -> tuple[float, list[float]] | None:
+        """Relative durations of the interval before and of those ahead, if the last turns tell."""
+        if not self.profile.used or self.profile.sigma == math.inf:
+            return None
+        return self.profile.spans(node.before, node.count, min(self.geometry.teeth + 1, 8))
+
+    def _from_rest(self, node: Node) -> int:
         """Which interval after a start from rest comes next, where the wheel may have started just now."""
-        if node.depth > 8:
+        if node.depth > 8 or not node.span_ticks:
             return 0
-        omega = node.span_deg * motion.RAD / before_s
+        omega = node.span_deg * motion.RAD / (node.span_ticks * self.tick_s)
         moved = (node.depth + 1) * self.geometry.largest_deg * motion.RAD
         return node.depth if omega * omega <= 2.0 * motion.FROM_REST_RAD_S2 * moved else 0
+
+    def shared(self) -> Node | None:
+        """The latest tooth that all explanations agree on."""
+        best = self.best()
+        spine = {id(node): node for node in path(best)}
+        agreed = best
+        for node in self.live:
+            walk: Node | None = node
+            while walk is not None and id(walk) not in spine:
+                walk = walk.parent
+            if walk is None:
+                return None
+            if walk.edge < agreed.edge:
+                agreed = walk
+        return agreed
 
     def alone(self, clean: int) -> Node | None:
         """The one explanation left, if it has been clean for so many intervals and nothing speaks against it."""
@@ -219,12 +266,26 @@ def _cost(node: Node) -> float:
     return node.cost
 
 
-def path(node: Node, until: Node | None = None) -> list[Node]:
-    """The explanation from its beginning (or after `until`) to `node`."""
+def path(node: Node) -> list[Node]:
+    """The explanation from its beginning to `node`."""
     nodes: list[Node] = []
     walk: Node | None = node
-    while walk is not None and walk is not until:
+    while walk is not None:
         nodes.append(walk)
         walk = walk.parent
     nodes.reverse()
+    return nodes
+
+
+def without_slowing_down(nodes: Sequence[Node], geometry: Geometry) -> Sequence[Node]:
+    """A last long interval may be a wheel coming to rest. A tooth is only missed if the wheel is seen turning
+    afterwards faster than the interval would mean with no tooth missing."""
+    quickest = float("inf")
+    for i in range(len(nodes) - 1, 0, -1):
+        node, before = nodes[i], nodes[i - 1]
+        if node.count - before.count > 1:
+            plain = node.span_ticks / geometry.span(before.count, 1)
+            if quickest > 0.75 * plain:
+                return without_slowing_down(nodes[:i], geometry)
+        quickest = min(quickest, node.span_ticks / node.span_deg)
     return nodes

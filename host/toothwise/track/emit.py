@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from toothwise.edges.signal import Clock, Edges
 from toothwise.records import Event
 from toothwise.track import motion
-from toothwise.track.beam import Geometry, Node
+from toothwise.track.beam import Node
+from toothwise.track.geometry import Geometry
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 
@@ -88,18 +89,21 @@ class Emitter:
         steps = np.arange(n, dtype=np.int64)
         self._decide(first_edge + steps, count + steps, ticks)
 
-    def path(self, nodes: Sequence[Node], next_edge: int, *, sure: bool) -> None:
-        """A weighed explanation. sure: one explanation was left; else it is only the best one at the end."""
+    def looks_turning(self, nodes: Sequence[Node], next_edge: int) -> bool:
+        """Whether an explanation of the stretch so far shows a wheel at all, not only a line that chattered."""
         stretch = self._stretch
         assert stretch is not None
-        if not stretch.proven and not sure and not self._looks_turning(nodes, next_edge):
-            return
-        if not sure:
-            nodes = _without_slowing_down(nodes, self._geometry)
-        edges = np.array([n.edge for n in nodes], np.int64)
-        counts = np.array([n.count for n in nodes], np.int64)
-        ticks = np.array([n.tick for n in nodes], np.int64)
-        self._decide(edges, counts, ticks)
+        if stretch.proven:
+            return True
+        if len(nodes) <= TURNING or 2 * len(nodes) < next_edge - stretch.first_edge:
+            return False
+        return max(n.clean for n in nodes) >= TURNING
+
+    def path(self, nodes: Sequence[Node]) -> None:
+        """A weighed explanation, decided."""
+        self._decide(
+            *(np.array(column, np.int64) for column in zip(*((n.edge, n.count, n.tick) for n in nodes), strict=True))
+        )
 
     def end(self, next_edge: int) -> None:
         """The stretch is over; timing edges up to `next_edge` belong to it."""
@@ -113,9 +117,7 @@ class Emitter:
         assert self._last is not None
         edge, count, tick = self._last
         at = int(self._where[edge - self._first])
-        self._parts.append(
-            (np.array([tick]), self._backs(np.array([edge])), np.array([count]), self._turning)
-        )
+        self._parts.append((np.array([tick]), self._backs(np.array([edge])), np.array([count]), self._turning))
         self._pause = _Pause(tick, count, stretch.ticks_per_deg, self._level_after(at, next_edge))
         self._last = None
         self._forget(next_edge)
@@ -245,12 +247,6 @@ class Emitter:
     def _rpm(self, ticks_per_deg: float) -> float:
         return 1.0 / (6.0 * ticks_per_deg * self._tick_s)
 
-    def _looks_turning(self, nodes: Sequence[Node], next_edge: int) -> bool:
-        """Whether a stretch that was never beyond doubt is a wheel at all, or only a line that chattered."""
-        if len(nodes) <= TURNING or 2 * len(nodes) < next_edge - nodes[0].edge:
-            return False
-        return max(n.clean for n in nodes) >= TURNING
-
     # events
 
     def _between(self, edges: list[int], counts: list[int], ticks: list[int]) -> None:
@@ -373,30 +369,10 @@ class Emitter:
         drop = edge - self._first
         if drop <= 0:
             return
-        if drop >= len(self._where):
-            # Everything up to the latest timing edge is spent, but a trailing edge may belong to what comes.
-            cut = len(self._all)
-        else:
-            cut = int(self._where[drop])
+        cut = int(self._where[drop]) if drop < len(self._where) else len(self._all)
         self._all = Edges(self._all.ticks[cut:], self._all.levels[cut:])
         self._where = self._where[drop:] - cut
         self._first = edge
-
-
-def _without_slowing_down(nodes: Sequence[Node], geometry: Geometry) -> Sequence[Node]:
-    """A last long interval may be a wheel coming to rest. A tooth is only missed if the wheel is seen turning
-    afterwards faster than the interval would mean with no tooth missing."""
-    quickest = float("inf")
-    for i in range(len(nodes) - 1, 0, -1):
-        node, before = nodes[i], nodes[i - 1]
-        if not node.span_ticks or node.depth == 1_000_000:
-            continue
-        if node.count - before.count > 1:
-            plain = node.span_ticks / geometry.span(before.count, 1)
-            if quickest > 0.75 * plain:
-                return _without_slowing_down(nodes[:i], geometry)
-        quickest = min(quickest, node.span_ticks / node.span_deg)
-    return nodes
 
 
 def _tick(event: Event) -> int:

@@ -33,8 +33,11 @@ SWING_MOST = 0.35
 TOOTH_DEG = 0.12
 """Usual error of a tooth's place; 0.3 degrees is then the far end (common practice, no source)."""
 
-FLOOR = 0.02
-"""What is left when all the above is small: sensor noise, load jolts."""
+FLOOR = 0.015
+"""What else disturbs one interval: the sensor's own noise."""
+
+JOLT = 0.01
+"""What else changes the speed from one interval to the next: load jolts."""
 
 FROM_REST_RAD_S2 = 2500.0
 """No starter or engine takes a shaft from rest any faster (four times the usual)."""
@@ -49,6 +52,9 @@ EXTRA_MORE = 1.5
 """What calling a tooth missing or an edge extra costs, in nats (natural log units of odds): one fault in about a
 thousand teeth, and faults come in company."""
 
+UNUSUAL = 3.0
+"""What it costs, in nats, to leave the swing that the last turns showed: one interval in twenty may."""
+
 RAD = math.pi / 180.0
 
 
@@ -58,19 +64,23 @@ def penalty(error: float, sigma: float) -> float:
     return 0.5 * x * x if x <= 2.0 else 2.0 * x - 2.0
 
 
-def change_sigma(span_deg: float, before_deg: float, before_s: float, from_rest: int = 0) -> float:
-    """Usual change in the log of speed between two intervals next to each other.
+def moved_variance(span_deg: float, before_deg: float, pace_s: float, from_rest: int = 0) -> float:
+    """Usual change in the log of speed between two intervals next to each other, squared.
 
-    span_deg, before_deg: angle of the later and of the earlier interval. before_s: duration of the earlier.
+    span_deg, before_deg: angle of the later and of the earlier interval. pace_s: seconds a degree.
     from_rest: which interval of a start from rest the later one is (1 the second), 0 when it is none. From rest at
     steady torque the intervals go as the differences of square roots; their log ratio falls as i**-1.5.
     """
-    omega = before_deg * RAD / before_s
+    omega = RAD / pace_s
     distance = 0.5 * (span_deg + before_deg) * RAD
     moved = min(distance * min(ALPHA_RAD_S2 / (omega * omega), SWING_PER_RAD), SWING_MOST)
-    teeth = 2.0 * TOOTH_DEG * TOOTH_DEG * (1.0 / (span_deg * span_deg) + 1.0 / (before_deg * before_deg))
-    variance = moved * moved + teeth + FLOOR * FLOOR
+    variance = moved * moved + JOLT * JOLT
     if from_rest:
         start = 0.7 / from_rest**1.5
         variance += start * start
-    return math.sqrt(variance)
+    return variance
+
+
+def teeth_variance(span_deg: float) -> float:
+    """What two misplaced teeth, and the sensor, put into the log of one interval's speed, squared."""
+    return 2.0 * TOOTH_DEG * TOOTH_DEG / (span_deg * span_deg) + FLOOR * FLOOR

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from toothwise.track.beam import Geometry
+from toothwise.track.geometry import Geometry
 
 GUARD = 3
 """Teeth handed back before the first doubtful interval: what spoilt it may have begun earlier."""

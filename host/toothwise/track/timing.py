@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothwise.edges.signal import Edges
-from toothwise.track.beam import Geometry
+from toothwise.track.geometry import Geometry
 from toothwise.wheel.pattern import Wheel
 
 CLEARLY = 0.03

@@ -10,14 +10,24 @@ from numpy.typing import NDArray
 from toothwise.edges.signal import Blind, Clock, Edges
 from toothwise.records import Event
 from toothwise.track import timing
-from toothwise.track.beam import Beam, Geometry, Node, path
+from toothwise.track.beam import Beam, Node, path, without_slowing_down
 from toothwise.track.emit import Emitter
+from toothwise.track.geometry import Geometry
+from toothwise.track.profile import Profile
 from toothwise.track.steady import BLOCK, GUARD, Steady
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 
 CLEAN = 4
 """Intervals without a fault after which the careful tracker hands back to the quick one."""
+
+SETTLE_EVERY = 8
+"""Edges after which it is worth looking for what all explanations share."""
+
+TAIL = 9
+"""Teeth from which the speed is taken up again when doubt arises."""
+
+NO_TEETH = (np.empty(0, np.int64), np.empty(0, np.int64))
 
 SLICE = 1 << 17
 """Level changes taken in at once, so that a recording of any length needs the same memory."""
@@ -32,9 +42,7 @@ class Tracker:
     on a clean signal it is `GUARD` + 1.
     """
 
-    def __init__(
-        self, wheel: Wheel, clock: Clock, *, channel: str = "crank", timing_level: int | None = None
-    ) -> None:
+    def __init__(self, wheel: Wheel, clock: Clock, *, channel: str = "crank", timing_level: int | None = None) -> None:
         self.wheel = wheel
         self.clock = clock
         self.channel = channel
@@ -53,6 +61,7 @@ class Tracker:
         self._lock: Node | None = None  # a tooth beyond doubt: the quick tracker goes on from it
         self._root: Node | None = None  # where the careful one began; None when idle
         self._block = 256
+        self._tail = NO_TEETH  # counts and ticks of the last few decided teeth of the stretch
 
     def feed(self, edges: Edges, until_tick: int, blind: Sequence[Blind] = ()) -> Teeth:
         """Take in edges (all later than those before) and return the teeth and events now decided.
@@ -152,15 +161,17 @@ class Tracker:
         else:
             taken = sure - GUARD
         if taken:
-            self._emit.run(lock.edge, ahead[: taken + 1], lock.count)
+            self._decide_run(lock, ahead[: taken + 1])
             moved = Node(lock.edge + taken, int(ahead[taken]), lock.count + taken, 0.0, None)
+            moved.before = moved.count - 1
+            moved.depth = lock.depth + taken
             moved.span_ticks = int(ahead[taken] - ahead[taken - 1])
             moved.span_deg = self._geometry.span(moved.count - 1, 1)
             lock = self._lock = moved
         if doubt:
             self._block = 256
             self._lock = None
-            self._beam.resume(lock.edge, lock.tick, lock.count, lock.span_ticks, lock.span_deg)
+            self._beam.resume(lock, *self._tail)
             self._root = self._beam.live[0]
             self._next = lock.edge + 1
             return True
@@ -189,23 +200,25 @@ class Tracker:
             if self._root is None:
                 self._start(self._next, tick)
                 continue
-            if tick - beam.best().tick > beam.limit_ticks():
+            if beam.lost(tick):
                 self._close()
                 continue
             beam.step(self._next, tick)
             self._next += 1
             sure = beam.alone(CLEAN)
             if sure is not None:
-                self._emit.path(path(sure), self._next, sure=True)
+                self._decide_path(path(sure))
                 self._root, self._lock = None, sure
                 sure.parent = None
                 return True
-            self._bound()
+            self._settle()
         if last and self._root is not None:
             self._close()
         return False
 
     def _start(self, edge: int, tick: int) -> None:
+        self._beam.profile = Profile(self._geometry)
+        self._tail = NO_TEETH
         self._beam.begin(edge, tick, range(self._geometry.symmetry))
         self._next = edge + 1
         self._emit.begin(edge)
@@ -213,25 +226,53 @@ class Tracker:
         self._root = self._beam.live[0]
 
     def _close(self) -> None:
-        """The stretch is over: its best explanation stands."""
-        self._emit.path(path(self._beam.best()), self._next, sure=False)
+        """The stretch is over: its best explanation stands, if it shows a wheel at all."""
+        nodes = path(self._beam.best())
+        if self._emit.looks_turning(nodes, self._next):
+            self._decide_path(without_slowing_down(nodes, self._geometry))
         self._root = None
         self._emit.end(self._next)
 
-    def _bound(self) -> None:
-        """Never let more than `undecided_teeth` teeth wait: then the best explanation's beginning stands."""
-        best = self._beam.best()
+    def _settle(self) -> None:
+        """Decide what all explanations share; and never let more than `undecided_teeth` teeth wait."""
         assert self._root is not None
-        if best.edge - self._root.edge <= 4 * self.undecided_teeth and (
-            best.count - self._root.count <= self.undecided_teeth
-        ):
+        if self._next - self._root.edge < SETTLE_EVERY:
             return
-        steps = path(best)
-        cut = steps[max(len(steps) - self._geometry.teeth - 8, 1)] if len(steps) > 2 else steps[-1]
-        self._beam.live = [node for node in self._beam.live if cut in path(node)]
-        self._emit.path(path(cut), cut.edge + 1, sure=True)
+        best = self._beam.best()
+        cut = self._beam.shared()
+        if cut is None or cut.edge <= self._root.edge:
+            if self._next - self._root.edge <= self.undecided_teeth:
+                return
+            # Too much waits: the best explanation's beginning stands, and only what agrees with it.
+            steps = path(best)
+            cut = steps[len(steps) // 2]
+            self._beam.live = [node for node in self._beam.live if cut in path(node)]
+        steps = path(cut)
+        if len(steps) < 2 or not self._emit.looks_turning(steps, self._next):
+            return
+        self._decide_path(steps)
         cut.parent = None
         self._root = cut
+
+    def _decide_path(self, nodes: Sequence[Node]) -> None:
+        self._emit.path(nodes)
+        counts = np.array([node.count for node in nodes], np.int64)
+        ticks = np.array([node.tick for node in nodes], np.int64)
+        self._remember(counts, ticks)
+
+    def _decide_run(self, lock: Node, ticks: NDArray[np.int64]) -> None:
+        self._emit.run(lock.edge, ticks, lock.count)
+        self._remember(lock.count + np.arange(len(ticks), dtype=np.int64), ticks)
+
+    def _remember(self, counts: NDArray[np.int64], ticks: NDArray[np.int64]) -> None:
+        """Keep the last few teeth for the next doubt, and teach the profile."""
+        old = self._tail[0] < counts[0]
+        known = int(old.sum())
+        if known or self._beam.profile.used:
+            counts = np.concatenate([self._tail[0][old], counts])
+            ticks = np.concatenate([self._tail[1][old], ticks])
+        self._beam.profile.learn(counts[max(known - 2, 0) :], ticks[max(known - 2, 0) :])
+        self._tail = (counts[-TAIL:], ticks[-TAIL:])
 
 
 def events_of(parts: Sequence[Teeth]) -> list[Event]:
