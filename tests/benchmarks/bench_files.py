@@ -12,6 +12,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 from toothwise.edges import volts_csv, wav
@@ -26,7 +27,7 @@ class Long:
 
     clock = Clock(16.0)
     channels = ("crank",)
-    source: dict[str, object] = {}
+    source = MappingProxyType({})
 
     def __init__(self, edges: int) -> None:
         self.edges = edges

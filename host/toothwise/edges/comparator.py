@@ -256,8 +256,8 @@ class Comparator:
             return max(j.floor_v, SHARE * j.half_v)
         if not self._peaks:
             return j.floor_v
-        size = median(self._peaks) * 0.5 ** min(max(self._silences(tick) - 1, 0.0), 60.0)
-        return max(j.floor_v, SHARE * size)
+        faded: float = 0.5 ** min(max(self._silences(tick) - 1, 0.0), 60.0)
+        return max(j.floor_v, SHARE * median(self._peaks) * faded)
 
     def _silences(self, tick: int) -> float:
         """How many times as long as a silence it is since the last edge."""
