@@ -231,10 +231,14 @@ class Course:
     def _fired(self, number: int, slot: int) -> None:
         engine = self.engine
         tdc = number * engine.segment_deg + BURN_LEAD_DEG + self.origin_deg
-        back = max(0, round((engine.segment_deg - BURN_LEAD_DEG) / engine.step_deg))
-        at = max(0, len(self.t) - 1 - back)
         if len(self.heats) > 16:
             del self.heats[min(self.heats)]
+        top = number * engine.steps + round(BURN_LEAD_DEG / engine.step_deg)
+        at = len(self.at) - 1
+        while at >= 0 and self.at[at] > top:
+            at -= 1
+        if at < 0 or self.at[at] != top:
+            return  # the run began within this segment, after its top dead centre
         self.firings.append(Firing(self.t[at], tdc, slot, self.heats[number], engine.advance_deg))
 
     def _rock(self, phase: Phase) -> None:

@@ -44,8 +44,9 @@ class Line:
         keep = np.cumsum(inside)[:-1] == 0
         was, then = self.before(starts), self.before(ends)
         into, out = was != held, then != held
-        t = np.concatenate((self.t_s[keep], starts[into], ends[out]))
-        level = np.concatenate((self.levels[keep], held[into], then[out]))
+        # At the same moment, letting go comes before the line's own change.
+        t = np.concatenate((starts[into], ends[out], self.t_s[keep]))
+        level = np.concatenate((held[into], then[out], self.levels[keep]))
         order = np.argsort(t, kind="stable")
         return Line(t[order], level[order], self.first)
 

@@ -45,7 +45,8 @@ class Interrupts:
         read = line.t_s + late
         levels = line.levels.copy()
         keep = np.ones(n, bool)
-        window = self.late_s + self.shake_s + self.busy_s
+        # The last of a crowd may wait for one run of the handler and then keep it busy for another.
+        window = 2 * (self.late_s + self.shake_s + self.busy_s)
         near = np.flatnonzero(np.diff(line.t_s) < window)
         if len(near):
             # Only edges close behind another need the handler played out.
