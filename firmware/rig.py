@@ -178,13 +178,13 @@ class Rig:
         if count == 0 or not self.line.send(self._view[: wire.seal_frame(self._frame, length)]):
             return False
         self._sequence = (self._sequence + 1) & wire.SEQUENCE_MASK
-        ch.last_word = struct.unpack_from("<I", self._frame, _WORDS_AT + 4 * count - 4)[0]
         ring.drop(count)
         ch.ordinal = (ch.ordinal + count) & wire.SEQUENCE_MASK
-        ch.due -= count
         ch.seen -= count
-        if ch.due <= 0:
+        if 0 < ch.due <= count:
             self._set_until(ch, ch.target)
+        ch.due -= count
+        ch.last_word = struct.unpack_from("<I", self._frame, _WORDS_AT + 4 * count - 4)[0]
         return True
 
     def _tick_of(self, ch: Channel, word: int) -> int:

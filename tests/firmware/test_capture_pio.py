@@ -138,6 +138,7 @@ def test_host_that_stops_reading(bench: Bench, pause_ms: int) -> None:
     assert account.lost() == account.lost_by_ordinal
     assert (account.lost() > 0) == (pause_ms > 20)
     if pause_ms > 20:
+        assert not any(account.is_blind(tick) for tick, _ in account.edges), "blind from edge to edge, no wider"
         blind_ms = account.blind_ticks("ring_overrun") / 62_500
         assert pause_ms - 25 < blind_ms < pause_ms + 25
         counters = wire.read_counters([f for f in bench.host.frames if f[1] == wire.COUNTERS][-1][3])
