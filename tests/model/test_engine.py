@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-
 from toothwise.model import drive
 from toothwise.model.drive import Phase
 from toothwise.model.engine import AMBIENT_PA, BURN_LEAD_DEG, Engine, healthy, piston_m

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
 from toothwise.model import drive
 from toothwise.model.engine import healthy
 from toothwise.model.faults import (
@@ -39,7 +38,9 @@ def rng() -> np.random.Generator:
 
 
 def made(*faults: FaultMaker, sensor: Hall | Coil | None = None, name: str = "60-2", rpm: float = 800.0) -> Made:
-    scenario = Scenario(machined(catalogue.wheel(name), rng()), steady(rpm, 20, start_deg=5.0), sensor or Hall(), faults)
+    scenario = Scenario(
+        machined(catalogue.wheel(name), rng()), steady(rpm, 20, start_deg=5.0), sensor or Hall(), faults
+    )
     return make(scenario, rng())
 
 

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
 from toothwise.model.motion import Motion
 from toothwise.model.profiles import RPM, Swing, ramp, steady
 

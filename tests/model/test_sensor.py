@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-
 from toothwise.model import drive
 from toothwise.model.engine import healthy
 from toothwise.model.line import Line
@@ -119,10 +118,10 @@ def test_missing_chipped_bent_teeth_and_runout_show() -> None:
     for sensor in (Hall(jitter_deg=0.0), Coil()):
         line, teeth = sensor.sense(plain.without(7, 8), motion, rng())
         assert set(teeth.tooth[~teeth.seen].tolist()) == {7, 8}
-    line, teeth = Hall(jitter_deg=0.0).sense(plain.bent(5, 0.8), motion, rng())
+    _, teeth = Hall(jitter_deg=0.0).sense(plain.bent(5, 0.8), motion, rng())
     angle = motion.angle_at(teeth.t_s[teeth.tooth == 5])
     assert (angle % 360.0) == pytest.approx(40.8)
-    line, teeth = Hall(jitter_deg=0.0).sense(plain.chipped(5, lead_deg=1.5), motion, rng())
+    _, teeth = Hall(jitter_deg=0.0).sense(plain.chipped(5, lead_deg=1.5), motion, rng())
     assert (motion.angle_at(teeth.t_s[teeth.tooth == 5]) % 360.0) == pytest.approx(41.5)
     once = replace(plain, runout=(0.4, 0.0))
     error = once.timing_error_deg

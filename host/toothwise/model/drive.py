@@ -231,8 +231,7 @@ class Course:
     def _fired(self, number: int, slot: int) -> None:
         engine = self.engine
         tdc = number * engine.segment_deg + BURN_LEAD_DEG + self.origin_deg
-        if len(self.heats) > 16:
-            del self.heats[min(self.heats)]
+        self.heats.pop(number - len(engine.burn_work), None)
         top = number * engine.steps + round(BURN_LEAD_DEG / engine.step_deg)
         at = len(self.at) - 1
         while at >= 0 and self.at[at] > top:

@@ -69,7 +69,7 @@ def ramp(
 
 def _grid(start_deg: float, revolutions: float, step_deg: float) -> Floats:
     steps = max(2, round(revolutions * 360.0 / step_deg))
-    return start_deg + np.arange(steps + 1) * (revolutions * 360.0 / steps)
+    return np.asarray(start_deg + np.arange(steps + 1) * (revolutions * 360.0 / steps), np.float64)
 
 
 def _swung(angle_deg: Floats, swings: tuple[Swing, ...]) -> Floats:
