@@ -65,7 +65,7 @@ def test_rows_never_come_faster_than_the_eye_can_follow(rpm: float) -> None:
 def test_a_speed_that_wavers_at_a_border_does_not_change_the_rows() -> None:
     raster = Raster(W60)
     spans = set()
-    for rpm in [421, 419, 421, 415, 425] * 5:
+    for rpm in [481, 479, 481, 475, 485] * 5:
         raster.pace(rpm)
         spans.add(raster.span)
     assert spans == {2}

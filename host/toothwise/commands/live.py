@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import time
 from collections.abc import Sequence
 from contextlib import ExitStack
 from typing import TextIO
@@ -17,6 +18,11 @@ from toothwise.show.keys import Keys
 from toothwise.show.live import LiveView
 from toothwise.show.screen import Look, Screen
 
+REDRAW_S = 0.09
+"""The screen is drawn at most so often,"""
+FINDING_S = 0.045
+"""but a finding need not wait for it."""
+
 
 class OnScreen:
     """The live view; `q` ends it."""
@@ -25,12 +31,19 @@ class OnScreen:
         self.view = view
         self._keys = keys
         self._stopping = stopping
+        self._drawn_s = 0.0
+        self._told = True
 
     def see(self, examination: Examination, events: Sequence[Event]) -> None:
+        self.view.add(examination.wheel, examination.crank, examination.latest, events)
+        self._told = self._told and not events
+        now = time.monotonic()
+        if now - self._drawn_s < (REDRAW_S if self._told else FINDING_S):
+            return
+        self._drawn_s, self._told = now, True
+        self.view.draw(examination.tally())
         if "q" in self._keys.pressed().lower():
             self._stopping.asked = True
-        self.view.add(examination.wheel, examination.crank, examination.latest, events)
-        self.view.draw(examination.tally())
 
 
 class InLines:
