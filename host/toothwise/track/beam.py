@@ -23,6 +23,9 @@ HOPELESS = 14.0
 """An explanation this many nats behind the best will not come back."""
 
 
+PACES = 2.5
+"""Two explanations agree on where they are only if their speeds do, to a factor of exp(1 / 2.5)."""
+
 SETTLED = 10.0
 """The careful tracker hands over once all other explanations are so far behind."""
 
@@ -32,8 +35,8 @@ class Node:
 
     edge: index of the edge that is the latest tooth. count: that tooth's number, counted on through the turns
     (tooth = count % teeth). before, span_*: the interval that ended here, from tooth `before`. pace, spread: the
-    speed as filtered up to here, in ticks a degree, and its variance in squared log units. depth: intervals since the stretch began.
-    clean: intervals in a row without a fault. edges_since: edges passed over since.
+    speed as filtered up to here, in ticks a degree, and its variance in squared log units. depth: intervals since the
+    stretch began. clean: intervals in a row without a fault. edges_since: edges passed over since.
     """
 
     __slots__ = (
@@ -125,7 +128,7 @@ class Beam:
         teeth = self.geometry.teeth
         # Teeth that look alike are one place, unless the swing of the last turns tells them apart.
         alike = self.geometry.symmetry if self.profile.sigma == math.inf else 2 * teeth
-        new: dict[int, Node] = {}
+        new: dict[tuple[int, int], Node] = {}
         live = sorted((node for node in self.live if not self._is_lost(node, tick)), key=_cost)
         # The cheapest way on from the best explanation bounds what is worth looking at in all the others.
         bound = live[0].cost + self._extra(live[0]) + HOPELESS
@@ -136,18 +139,11 @@ class Beam:
             for skip, cost in self._options(node, span, bound - node.cost):
                 count = node.count + 1 + skip
                 total = node.cost + cost
-                key = count % alike
+                child = self._child(node, edge, tick, skip, total)
+                key = (count % alike, int(PACES * math.log(child.pace)))
                 rival = new.get(key)
                 if rival is not None and rival.cost <= total:
                     continue
-                child = Node(edge, tick, count, total, node)
-                child.before = node.count
-                child.span_ticks = span
-                child.span_deg = self.geometry.span(node.count, 1 + skip)
-                child.depth = node.depth + 1
-                child.pace, child.spread = node.pace, node.spread
-                self._filter(child, span, child.span_deg, self._from_rest(node))
-                child.clean = 0 if skip or node.edges_since else node.clean + 1
                 new[key] = child
                 bound = min(bound, total + HOPELESS)
         kept = [node for node in new.values() if node.cost <= bound]
@@ -161,6 +157,17 @@ class Beam:
         self.live = kept
         if len(kept) > 4 * teeth + 16:
             self.live = sorted(kept, key=_cost)[: 4 * teeth + 16]
+
+    def _child(self, node: Node, edge: int, tick: int, skip: int, cost: float) -> Node:
+        """The explanation carried on: the edge is the tooth after `skip` missing ones."""
+        child = Node(edge, tick, node.count + 1 + skip, cost, node)
+        span, degrees = tick - node.tick, self.geometry.span(node.count, 1 + skip)
+        child.pace, child.spread, child.span_deg = node.pace, node.spread, node.span_deg
+        self._filter(child, span, degrees, self._from_rest(node))
+        child.before, child.span_ticks, child.span_deg = node.count, span, degrees
+        child.depth = node.depth + 1
+        child.clean = 0 if skip or node.edges_since else node.clean + 1
+        return child
 
     @staticmethod
     def _extra(node: Node) -> float:
