@@ -295,13 +295,16 @@ def test_notes_and_counts(rig: FakeRig, assembler: Assembler) -> None:
     assert assembler.levels == 5
 
 
-def test_a_stream_ends_where_it_ended(rig: FakeRig, assembler: Assembler) -> None:
+@pytest.mark.parametrize(("ends", "until"), [(True, 500), (False, 900)])
+def test_a_stream_ends_where_it_ended(rig: FakeRig, ends: bool, until: int) -> None:
+    assembler = Assembler(ends_with_stream=ends)
+    met(rig, assembler)
     fault = wire.pack_fault(wire.reason_id("source_end"), 255, 0, 500)
     assembler.feed(rig.edges([100]) + rig.frame(wire.FAULT, fault) + rig.heartbeat(450), 0.1)
     assert not assembler.ended
     assembler.feed(rig.heartbeat(900), 0.1)
-    assert assembler.ended
-    assert all_of(assembler)[2] == 500
+    assert assembler.ended == ends
+    assert all_of(assembler)[2] == until
 
 
 @st.composite

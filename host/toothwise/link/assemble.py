@@ -52,7 +52,8 @@ class _Channel:
 class Assembler:
     """Bytes in, batches, notes and answers out. Host ticks: 0 is the moment the capture began."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, ends_with_stream: bool = False) -> None:
+        """ends_with_stream: what a rig without a board replays is all there is; what comes after is left out."""
         self.hello: Hello | None = None
         self.stats = LinkStats()
         self.notes: list[Note] = []
@@ -66,6 +67,7 @@ class Assembler:
         """The rig is known and does not capture for us yet: send `start`."""
         self.ended = False
         """The stream a rig without a board replays is over, and all of it was delivered."""
+        self._ends_with_stream = ends_with_stream
         self._decoder = wire.Decoder()
         self._channels: list[_Channel] = []
         self._blind: list[Blind] = []
@@ -302,7 +304,7 @@ class Assembler:
             self._told += value
         host_tick = tick + self._offset if self._offset is not None else 0
         self.notes.append(Fault(name, reasons.HINTS.get(name, ""), channel, value, host_tick))
-        if name == "source_end" and self._offset is not None:
+        if name == "source_end" and self._ends_with_stream and self._offset is not None:
             self._end = host_tick
 
     def _on_event(self, payload: bytes) -> None:

@@ -1,11 +1,12 @@
-"""The one door to `firmware/wire.py` and `firmware/reasons.py`, which both ends of the line share."""
+"""The one door to those files of `firmware/` that both ends of the line share."""
 
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    import pattern_out
     import reasons
     import wire
 else:
-    from toothwise.firmware import reasons, wire
+    from toothwise.firmware import pattern_out, reasons, wire
 
-__all__ = ["reasons", "wire"]
+__all__ = ["pattern_out", "reasons", "wire"]

@@ -98,13 +98,20 @@ def open_rig(
 def _open_virtual(edges: Iterable[Batch] | None, tick_hz: int, fast: bool, wait_s: float) -> Rig:
     board = VirtualBoard(edges, tick_hz, fast=fast)
     try:
-        rig = Rig(board.line, None, ends_with_stream=edges is not None, on_close=board.close, hello_wait_s=wait_s)
+        rig = Rig(
+            board.line,
+            ends_with_stream=edges is not None,
+            source_error=lambda: board.error,
+            on_close=board.close,
+            hello_wait_s=wait_s,
+        )
     except RigTrouble as trouble:
-        words = board.last_words()
         board.close()
-        if words and not isinstance(trouble, FirmwareMismatch):
-            raise RigTrouble("The virtual rig did not start", cause=words) from None
-        raise
+        raise RigTrouble(
+            "The virtual rig did not start",
+            cause=trouble.cause,
+            step="Try again with fewer programs open",
+        ) from None
     return rig
 
 

@@ -30,6 +30,7 @@ SILENT_AFTER_S = 1.5
 REOPEN_EVERY_S = 0.25
 READ_WAIT_S = 0.05
 BATCH_WAIT_S = 0.1
+_MOST_TEXT = 300
 MOST_WAITING = 4_000_000
 """Edges that wait for the caller before reading pauses."""
 
@@ -46,6 +47,7 @@ class Rig:
         reopen: Callable[[], Line] | None = None,
         *,
         ends_with_stream: bool = False,
+        source_error: Callable[[], Exception | None] = lambda: None,
         on_close: Callable[[], None] | None = None,
         hello_wait_s: float = HELLO_WAIT_S,
     ) -> None:
@@ -53,9 +55,9 @@ class Rig:
         self.port = line.name
         self._line: Line | None = line
         self._reopen = reopen
-        self._ends_with_stream = ends_with_stream
+        self._source_error = source_error
         self._on_close = on_close
-        self._assembler = Assembler()
+        self._assembler = Assembler(ends_with_stream=ends_with_stream)
         self._changed = threading.Condition()
         self._commanding = threading.Lock()
         self._batches: deque[Batch] = deque()
@@ -67,7 +69,7 @@ class Rig:
         self._asked = b""
         self._asked_s = 0.0
         self._heard_s = time.monotonic()
-        self._spoke_prompt = False
+        self._text = b""  # what came before any frame
         self.trouble: RigTrouble | None = None
         """What is wrong with the line at the moment; None when all is well. The rig may come back."""
         self._thread = threading.Thread(target=self._run, name="link", daemon=True)
@@ -116,8 +118,9 @@ class Rig:
                 self._changed.wait_for(lambda: self._batches or self._over, BATCH_WAIT_S)
                 batch = self._batches.popleft() if self._batches else None
                 if batch is None and self._over:
-                    if self._error is not None:
-                        raise self._error
+                    error = self._source_error() or self._error
+                    if error is not None:
+                        raise error
                     return
                 if batch is not None:
                     self._until_tick = batch.until_tick
@@ -217,13 +220,20 @@ class Rig:
             hello = self._await(lambda: self._assembler.hello, wait_s)
         if hello is not None:
             return hello
-        if self._spoke_prompt:
+        if b">>>" in self._text:
             cause = "It shows MicroPython's prompt: the firmware is not on it, or was stopped"
             step = f"Press reset on the board, or run: toothwise rig install {self.port}"
+        elif self._text:
+            cause = f"It wrote: {self._plain_text()}"
+            step = f"If it is a board of yours, run: toothwise rig install {self.port}"
         else:
             cause = "Nothing that speaks our frames is on this port"
             step = f"Check that it is the right port; a new board needs: toothwise rig install {self.port}"
         raise RigTrouble(f"No hello came from {self.port} in {wait_s:g} seconds", cause=cause, step=step)
+
+    def _plain_text(self) -> str:
+        text = self._text.decode("ascii", "replace")
+        return " ".join("".join(c if c.isprintable() else " " for c in text).split())
 
     # The reader
 
@@ -277,15 +287,15 @@ class Rig:
         if assembler.stats.frames > frames:
             self._heard_s = now_s
             self.trouble = None
-        elif not assembler.stats.frames and b">>>" in data:
-            self._spoke_prompt = True
+        elif not assembler.stats.frames:
+            self._text = (self._text + data)[-_MOST_TEXT:]
         if assembler.hello is not None:
             require_match(assembler.hello, self.port)
         batch = assembler.take()
         if batch is not None:
             self._batches.append(batch)
             self._waiting_edges += _size(batch)
-        if assembler.ended and self._ends_with_stream:
+        if assembler.ended:
             self._stop = True
         self._changed.notify_all()
 
@@ -308,7 +318,9 @@ class Rig:
             self._line = None
             self._assembler.line_lost()
             self.trouble = RigTrouble(
-                f"The rig on {self.port} is gone", cause=cause, step="Plug it in again; the recording goes on"
+                f"The rig on {self.port} is gone",
+                cause=self._plain_text() or cause,
+                step="Plug it in again; the recording goes on",
             )
             self._changed.notify_all()
         if self._reopen is None:

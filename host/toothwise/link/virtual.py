@@ -78,7 +78,6 @@ class VirtualBoard:
                 target=self._feed, args=(batches, tick_hz), name="virtual rig's edges", daemon=True
             )
         try:
-            self._stderr = (self._folder / "stderr").open("wb")
             self.line: Line = self._over_pty(command) if HAS_PTY else self._over_socket(command)
         except BaseException:
             shutil.rmtree(self._folder, ignore_errors=True)
@@ -107,13 +106,13 @@ class VirtualBoard:
             try:
                 link, _ = server.accept()
             except TimeoutError:
-                raise RigTrouble("The virtual rig did not start", cause=self.last_words()) from None
+                raise RigTrouble("The virtual rig did not start", step="Try it once more") from None
         return StreamLine(link, NAME)
 
     def _run(self, command: list[str], end: int) -> None:
         # A session of its own: Ctrl-C on the terminal is for the host, which then ends the rig.
         self._process = subprocess.Popen(
-            command, stdin=end, stdout=end, stderr=self._stderr, start_new_session=True, cwd=self._folder
+            command, stdin=end, stdout=end, stderr=subprocess.DEVNULL, start_new_session=True, cwd=self._folder
         )
 
     def _feed(self, batches: Iterable[Batch], tick_hz: int) -> None:
@@ -137,12 +136,6 @@ class VirtualBoard:
             if fd >= 0:
                 os.close(fd)
 
-    def last_words(self) -> str:
-        """What the firmware wrote beside its frames, cut to its end."""
-        with contextlib.suppress(OSError):
-            return " ".join((self._folder / "stderr").read_text("utf-8", "replace").split())[-300:]
-        return ""
-
     def close(self) -> None:
         """End the process and remove its files."""
         self._stop.set()
@@ -155,5 +148,4 @@ class VirtualBoard:
             self._process.wait()
         if self._feeder:
             self._feeder.join()
-        self._stderr.close()
         shutil.rmtree(self._folder, ignore_errors=True)
