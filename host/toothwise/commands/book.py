@@ -163,7 +163,7 @@ def _check(args: argparse.Namespace, book: Book) -> int:
     for fault in faults:
         print(words.clean(fault))
     if faults:
-        raise BookTrouble(f"the book {book.where} has {words.count(len(faults), 'fault')}", step="restore a backup")
+        raise BookTrouble(f"The book {book.where} has {words.count(len(faults), 'fault')}", step="Restore a backup")
     print("Everything in the book can be read.")
     return 0
 

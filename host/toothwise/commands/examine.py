@@ -106,10 +106,10 @@ def tell(result: Result, *, as_json: bool, every_finding: bool = False) -> int:
         most = len(result.events) if every_finding else MOST_FINDINGS
         print("\n".join(summary(whole, Look(sys.stdout), most=most)))
     if result.wheel is None:
-        could = f"it could be {', '.join(result.candidates)}" if result.candidates else "no known wheel fits it"
+        could = f"It could be {', '.join(result.candidates)}" if result.candidates else "No known wheel fits it"
         raise FileTrouble(
-            f"the wheel cannot be made out from {result.edge_counts.get('crank', 0):,} crank edges",
+            f"The wheel cannot be made out from {result.edge_counts.get('crank', 0):,} crank edges",
             cause=could,
-            step="name it with --wheel, or record more turns",
+            step="Name it with --wheel, or record more turns",
         )
     return 1 if result.faults else 0

@@ -37,9 +37,9 @@ def run(args: argparse.Namespace) -> int:
 
     file = Path(args.file)
     if file.suffix.lower() not in (".csv", ".vcd"):
-        raise FileTrouble(f"{file} does not say its format", step="let its name end in .csv or .vcd")
+        raise FileTrouble(f"{file} does not say its format", step="Let its name end in .csv or .vcd")
     if file.exists() and not args.replace:
-        raise FileTrouble(f"{file} is there already", step="choose another name, or say --replace")
+        raise FileTrouble(f"{file} is there already", step="Choose another name, or say --replace")
     part = file.with_name(f"{file.name}.part{file.suffix}")
     try:
         with recording_of(args.target, args.book) as (recording, _book):

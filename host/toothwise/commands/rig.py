@@ -69,9 +69,9 @@ def _list(args: argparse.Namespace) -> int:
         print("\n".join(table(["port", "board", "firmware", "tick", "channels"], rows)))
     if not rigs:
         raise RigTrouble(
-            "no rig was found",
-            cause="no port sent our frames: it is not plugged in, has no firmware yet, or is in use",
-            step="check the cable; a new board needs: toothwise rig install PORT; without one: toothwise demo",
+            "No rig was found",
+            cause="No port sent our frames: it is not plugged in, has no firmware yet, or is in use",
+            step="Check the cable; a new board needs: toothwise rig install PORT; without one: toothwise demo",
         )
     for info in rigs:
         if info.trouble is not None:
@@ -85,8 +85,31 @@ def _facts(info: RigInfo) -> dict[str, Any]:
 
 
 def _install(args: argparse.Namespace) -> int:
+    from toothwise.link import install
+    from toothwise.show.progress import Progress
+
+    with Progress() as progress:
+        done = install(args.port, progress.at)
+    hello = done.hello
+    if args.json:
+        print(json.dumps({"port": done.port, "files": list(done.files), **hello.facts}))
+    else:
+        print(f"Firmware {hello.firmware} is on the {hello.board} on {done.port}, and answers.")
+        print("Next: jumper the pattern pin to the crank pin, and run: toothwise rig check")
     return 0
 
 
 def _check(args: argparse.Namespace) -> int:
-    return 0
+    from toothwise.link import check, open_rig
+    from toothwise.show.progress import Progress
+
+    with open_rig(args.rig) as rig:
+        with Progress() as progress:
+            report = check(rig, progress.at)
+        if args.json:
+            print(json.dumps(report.as_json()))
+        else:
+            from toothwise.show.selfcheck import report_lines
+
+            print("\n".join(report_lines(report.as_json())))
+    return 0 if report.passed else 1
