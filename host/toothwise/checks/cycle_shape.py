@@ -1,0 +1,152 @@
+"""How far each tooth of two turns comes early or late against a smooth run, averaged by speed.
+
+Two turns, because an engine repeats after two and a wheel after one: what differs between them is the engine's.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toothwise.edges.signal import Clock
+from toothwise.track.teeth import Teeth
+from toothwise.wheel.pattern import Wheel
+
+Floats = NDArray[np.float64]
+
+BANDS_RPM = (20.0, 100.0, 200.0, 350.0, 600.0, 950.0, 1500.0, 2400.0, 3800.0, 6000.0, 15000.0)
+TREND_POWERS = 4
+"""A cubic in the angle follows what the speed does over two turns besides its waves."""
+STEADY = 0.25
+"""Two turns whose durations differ by more than this are left out."""
+FIRST = 48
+"""Windows looked at together before any is judged."""
+FAR = 8.0
+"""A window with a deviation so many spreads from the usual has a mistimed tooth in it."""
+MOST_GROUPS = 24
+
+
+@dataclass(slots=True)
+class Group:
+    """Windows of one band of speed in one stretch of rotation.
+
+    count. total: (2N,) sum of deviations, degrees. products: (2N, 2N) sum of outer products.
+    """
+
+    size: int
+    count: int = 0
+    duration_s: float = 0.0
+    total: Floats = field(init=False)
+    products: Floats = field(init=False)
+    first: list[Floats] = field(default_factory=list)
+    centre: Floats | None = None
+    spread: float = 0.0
+
+    def __post_init__(self) -> None:
+        self.total = np.zeros(self.size)
+        self.products = np.zeros((self.size, self.size))
+
+    def add(self, rows: Floats) -> None:
+        if self.centre is None:
+            self.first.append(rows)
+            if sum(len(part) for part in self.first) < FIRST:
+                return
+            rows = self.settle()
+        self._take(rows)
+
+    def settle(self) -> Floats:
+        """Find the usual shape from the first windows, and return them."""
+        rows = np.concatenate(self.first) if self.first else np.empty((0, self.size))
+        self.first = []
+        if len(rows):
+            self.centre = np.median(rows, axis=0)
+            self.spread = float(1.4826 * np.median(np.abs(rows - self.centre))) + 1e-4
+        return rows
+
+    def close(self) -> None:
+        if self.centre is None and self.first:
+            self._take(self.settle())
+
+    def _take(self, rows: Floats) -> None:
+        assert self.centre is not None or not len(rows)
+        # Engines differ from cycle to cycle by whole waves: only what stands out from its neighbours is mistimed.
+        rest = rows - self.centre
+        rough = np.abs(rest - (np.roll(rest, 1, axis=1) + np.roll(rest, -1, axis=1)) / 2)
+        rows = rows[(rough < FAR * self.spread + 0.02).all(axis=1)]
+        self.count += len(rows)
+        self.total += rows.sum(axis=0)
+        self.products += rows.T @ rows
+
+    @property
+    def mean(self) -> Floats:
+        return self.total / max(self.count, 1)
+
+    @property
+    def mean_covariance(self) -> Floats:
+        """Of the mean; doubled, because neighbouring cycles of an engine are alike."""
+        n = max(self.count, 2)
+        centred = self.products / n - np.outer(self.mean, self.mean)
+        return 2.0 * centred / (n - 1)
+
+
+class CycleShape:
+    """Fed with one channel's teeth; keeps one `Group` a band of speed, whatever the recording's length."""
+
+    def __init__(self, wheel: Wheel, clock: Clock) -> None:
+        self.wheel = wheel
+        n = wheel.teeth
+        self._tick_s = clock.tick_ns * 1e-9
+        angle = np.array(wheel.angles_deg) * 360.0 / wheel.turn_deg
+        self.angle_deg = np.concatenate([angle, angle + 360.0])
+        scaled = np.concatenate([self.angle_deg, [720.0]]) / 360.0 - 1.0
+        self.trend = np.vander(scaled[:-1], TREND_POWERS, increasing=True)
+        self._fit = np.linalg.pinv(self.trend)
+        reach = max(1, round(n / 16))
+        at = np.arange(2 * n)
+        self._low, self._high = np.maximum(at - reach, 0), np.minimum(at + reach, 2 * n)
+        self._reach_deg = (scaled[self._high] - scaled[self._low]) * 360.0
+        self.groups: dict[tuple[int, int], Group] = {}
+        self._held: list[NDArray[np.int64]] = [np.empty(0, np.int64)] * 4
+
+    def feed(self, teeth: Teeth) -> None:
+        parts = (teeth.ticks, teeth.tooth, teeth.revolution, teeth.turning)
+        ticks, tooth, revolution, turning = (
+            np.concatenate([held, part.astype(np.int64)]) for held, part in zip(self._held, parts, strict=True)
+        )
+        size = 2 * self.wheel.teeth
+        if len(ticks) <= size:
+            self._held = [ticks, tooth, revolution, turning]
+            return
+        first = np.flatnonzero((tooth[:-size] == 1) & (revolution[:-size] >= 0) & (revolution[:-size] % 2 == 0))
+        last = first + size
+        whole = (tooth[last] == 1) & (revolution[last] == revolution[first] + 2) & (turning[last] == turning[first])
+        self._windows(ticks, turning, first[whole])
+        self._held = [part[-size:] for part in (ticks, tooth, revolution, turning)]
+
+    def finish(self) -> list[Group]:
+        """Groups with enough windows, most windows first."""
+        for group in self.groups.values():
+            group.close()
+        return sorted((g for g in self.groups.values() if g.count >= 8), key=lambda g: -g.count)
+
+    def _windows(self, ticks: NDArray[np.int64], turning: NDArray[np.int64], first: NDArray[np.int64]) -> None:
+        if not len(first):
+            return
+        size = 2 * self.wheel.teeth
+        t = (ticks[first[:, None] + np.arange(size + 1)] - ticks[first][:, None]) * self._tick_s
+        middle = t[:, size // 2]
+        ratio = middle / np.maximum(t[:, -1] - middle, 1e-12)
+        steady = (np.abs(np.log(np.maximum(ratio, 1e-6))) < STEADY) & (np.diff(t, axis=1) > 0).all(axis=1)
+        t, first = t[steady], first[steady]
+        rest = t[:, :-1] - (t[:, :-1] @ self._fit.T) @ self.trend.T
+        rows = rest * self._reach_deg / (t[:, self._high] - t[:, self._low])
+        band = np.searchsorted(BANDS_RPM, 120.0 / np.maximum(t[:, -1], 1e-9))
+        for key in set(zip(turning[first].tolist(), band.tolist(), strict=True)):
+            mine = (turning[first] == key[0]) & (band == key[1])
+            group = self.groups.setdefault(key, Group(size))
+            group.add(rows[mine])
+            group.duration_s += float(t[mine, -1].sum())
+        if len(self.groups) > MOST_GROUPS:
+            del self.groups[min(self.groups, key=lambda k: self.groups[k].count)]
