@@ -7,7 +7,7 @@ comparator's output, "pin" the board's pin. Value names ending in no unit are in
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,9 +66,9 @@ class Circuit:
             return turned
         rising = after > before
         moving = self.network(values, out_high=not rising)
-        at_turn = moving.after_step(
-            moving.rest(self.held(values, before)), self.held(values, after)
-        )(turned + values["delay"])
+        at_turn = moving.after_step(moving.rest(self.held(values, before)), self.held(values, after))(
+            np.array([turned + values["delay"]])
+        )
         output = self.network(values, out_high=rising).after_step(
             {node: float(volts[0]) for node, volts in at_turn.items()}, self.held(values, after)
         )
@@ -90,17 +90,24 @@ class Circuit:
         if math.isnan(first):
             return math.inf
 
-        def crossed_s(width: float) -> float:
-            if width <= first:
-                return 0.0
-            at_end = {node: float(volts[0]) for node, volts in away(width).items()}
-            back = network.after_step(at_end, self.held(values, level))
-            return width - first + first_crossing(
-                lambda t: -sign * (self._differences(back(t)) - values["offset"]), LONGEST_S
+        def over(course: Callable[[Array], dict[str, Array]], way: float, after_s: float = 0.0) -> float:
+            """First time past after_s, counted from there, at which the inputs have crossed that way."""
+            return first_crossing(
+                lambda t: way * (self._differences(course(t + after_s)) - values["offset"]), LONGEST_S
             )
 
-        low, high = first, first + 2 * values["delay"] + 1e-9
-        for _ in range(24):
+        def crossed_s(width: float) -> float:
+            """For how long a stretch of that width crosses the inputs."""
+            at_end = {node: float(volts[0]) for node, volts in away(np.array([width])).items()}
+            back = network.after_step(at_end, self.held(values, level))
+            if first < width:
+                return width - first + over(back, -sign)
+            # Not yet crossed when the stretch ends; what the filter still holds may carry it over.
+            late = over(back, sign)
+            return 0.0 if math.isnan(late) else over(back, -sign, late)
+
+        low, high = 0.0, first + 2 * values["delay"] + 1e-9
+        for _ in range(20):
             middle = 0.5 * (low + high)
             low, high = (low, middle) if crossed_s(middle) >= values["delay"] else (middle, high)
         return high

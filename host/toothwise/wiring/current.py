@@ -48,8 +48,10 @@ def design(
     shunt would burn on a battery, the wheel is too fast for the filter, or a pulse would break something.
     """
     if not 0 < low_ma < high_ma <= 50:
-        raise Trouble(f"--low-ma {low_ma:g} and --high-ma {high_ma:g} are not a sensor's two currents",
-                      step="give the lower first; 7 and 14 are usual")
+        raise Trouble(
+            f"--low-ma {low_ma:g} and --high-ma {high_ma:g} are not a sensor's two currents",
+            step="give the lower first; 7 and 14 are usual",
+        )
     if variant not in ("tap", "bench"):
         raise Trouble(f"--variant {variant} is unknown", step="give tap (live circuit) or bench (sensor alone)")
     good_low, good_high = low_ma * STRAY_LOW_TOP, high_ma * STRAY_HIGH_BOTTOM
@@ -66,7 +68,8 @@ def design(
     if high_ma * STRAY_HIGH_TOP * volts > 2.5 or middle * volts < 0.2:
         raise Trouble(
             f"a shunt of {shunt_ohm:g} ohm gives {low_ma * volts:.2g} and {high_ma * volts:.2g} V, outside what the "
-            "comparator reads well (0.2 to 2.5 V)", step="100 ohm suits 7 and 14 mA",
+            "comparator reads well (0.2 to 2.5 V)",
+            step="100 ohm suits 7 and 14 mA",
         )
     built = build(wish, comparator or Comparator())
     # A live unit's shunt is taken as exact to 1 %, like ours.
@@ -77,12 +80,24 @@ def design(
     figures = [
         Figure("threshold_rising", "the pin goes high when the wire rises above", rising, "V"),
         Figure("threshold_falling", "the pin goes low when the wire falls below", falling, "V"),
-        Figure("current_rising", "that is, with this shunt, a current above",
-               extremes(lambda v: circuit.threshold(v, rising=True) / v["shunt"], spreads), "A"),
-        Figure("current_falling", "and below",
-               extremes(lambda v: circuit.threshold(v, rising=False) / v["shunt"], spreads), "A"),
-        Figure("input_resistance", "what the tapped wire sees, surges aside",
-               extremes(lambda v: v["series"] + v["into_input"] + v["hysteresis"], spreads), "Ω"),
+        Figure(
+            "current_rising",
+            "that is, with this shunt, a current above",
+            extremes(lambda v: circuit.threshold(v, rising=True) / v["shunt"], spreads),
+            "A",
+        ),
+        Figure(
+            "current_falling",
+            "and below",
+            extremes(lambda v: circuit.threshold(v, rising=False) / v["shunt"], spreads),
+            "A",
+        ),
+        Figure(
+            "input_resistance",
+            "what the tapped wire sees, surges aside",
+            extremes(lambda v: v["series"] + v["into_input"] + v["hysteresis"], spreads),
+            "Ω",
+        ),
         *edge_figures(built, low_ma * volts, high_ma * volts, turning),
         Figure("lowest_speed", "lowest speed at which every tooth comes through", Spread.of(0.0, 0.0), "rpm"),
     ]
@@ -92,31 +107,48 @@ def design(
         rating = next((watts for watts in SHUNT_W if watts >= shorted_w), None)
         if rating is None:
             raise Trouble(
-                f"a shunt of {shunt_ohm:g} ohm put across the battery by a wrong clip would make {shorted_w:.0f} W and burn",
+                f"a shunt of {shunt_ohm:g} ohm would make {shorted_w:.0f} W and burn when a wrong clip puts it across "
+                "the battery",
                 step="take 100 ohm",
             )
         drop = Spread(high_ma * volts, high_ma * volts, high_ma * STRAY_HIGH_TOP * volts * (1 + RESISTOR))
         figures += [
             Figure("loading", "the shunt takes from the sensor's supply", drop, "V"),
-            Figure("shunt_on_battery", "heat in the shunt if it is put straight across a battery",
-                   Spread.of(shorted_w, 0.0), "W"),
+            Figure(
+                "shunt_on_battery",
+                "heat in the shunt if it is put straight across a battery",
+                Spread.of(shorted_w, 0.0),
+                "W",
+            ),
         ]
         parts = (
             *parts,
-            Part("R9", "wirewound or metal oxide resistor", written(shunt_ohm, "Ω"), f"1 %, {rating:g} W",
-                 "turns the sensor's current into a voltage"),
+            Part(
+                "R9",
+                "wirewound or metal oxide resistor",
+                written(shunt_ohm, "Ω"),
+                f"1 %, {rating:g} W",
+                "turns the sensor's current into a voltage",
+            ),
             Part("F1", "resettable fuse", "50 mA hold", "60 V", "opens when the lead is clipped to the battery"),
         )
     return FrontEnd(
         name="current",
         title=f"Two-wire current sensor, {low_ma:g} and {high_ma:g} mA" + (", live" if variant == "tap" else ""),
-        asked={"low_ma": low_ma, "high_ma": high_ma, "shunt_ohms": shunt_ohm, "wheel": turning.wheel.name,
-               "top_rpm": turning.top_rpm, "variant": variant, "filter_us": filter_us},
+        asked={
+            "low_ma": low_ma,
+            "high_ma": high_ma,
+            "shunt_ohms": shunt_ohm,
+            "wheel": turning.wheel.name,
+            "top_rpm": turning.top_rpm,
+            "variant": variant,
+            "filter_us": filter_us,
+        },
         circuit=circuit,
         spreads=spreads,
         parts=parts,
         figures=tuple(figures),
-        levels=(low_ma * volts, high_ma * volts),
+        swing=(low_ma * volts, high_ma * volts),
         not_for=NOT_FOR,
         turning=turning,
     )

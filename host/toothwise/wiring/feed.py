@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from toothwise.errors import Trouble
+from toothwise.wiring.board import FEED_FULL_SCALE_V
 from toothwise.wiring.front import Figure, FrontEnd
+from toothwise.wiring.limits import SUPPLY_V
 from toothwise.wiring.models import Comparator
 from toothwise.wiring.single import Built, Wish, build, edge_figures, refuse_unless_between, thresholds
-from toothwise.wiring.spread import Spread, Values, extremes
+from toothwise.wiring.spread import Values, extremes
 
 # A feed can spare half a milliampere; the lower resistance keeps the clamps' leakage out of the reading.
 SERIES_OHM = 22e3
@@ -14,10 +16,6 @@ LEAST_INPUT_OHM = 20e3
 # A feed below this share of its nominal is called low; a proposal, to be overridden with --low-volts.
 LOW_SHARE = 0.8
 HYSTERESIS_SHARE = 0.08  # of the nominal voltage between low and good again
-# The analogue pin reads up to this share of the nominal, as this many volts.
-READS_TO_SHARE = 1.5
-READS_TO_V = 3.0
-ANALOGUE_COUNTS = 4096  # 12 bits, RP2040 datasheet table 634 (read in a stored copy)
 FILTER_US = 10.0
 NOT_FOR = (
     "feeding anything: it only listens",
@@ -39,19 +37,23 @@ def design(
     resistor that would load the feed or let a pulse break the pin.
     """
     if not 4.5 <= feed_volts <= 16.0:
-        raise Trouble(f"--sensor-volts {feed_volts:g} is not a sensor's feed (5, 8 or 12 V, at most 16)",
-                      step="measure the feed wire with a meter, key on, and give that")
+        raise Trouble(
+            f"--sensor-volts {feed_volts:g} is not a sensor's feed (5, 8 or 12 V, at most 16)",
+            step="measure the feed wire with a meter, key on, and give that",
+        )
     low = low_volts if low_volts is not None else LOW_SHARE * feed_volts
     if not 0.3 * feed_volts <= low <= 0.9 * feed_volts:
-        raise Trouble(f"--low-volts {low:g} is not between 30 % and 90 % of a feed of {feed_volts:g} V",
-                      step=f"{LOW_SHARE * feed_volts:g} V is a fair start")
+        raise Trouble(
+            f"--low-volts {low:g} is not between 30 % and 90 % of a feed of {feed_volts:g} V",
+            step=f"{LOW_SHARE * feed_volts:g} V is a fair start",
+        )
     series = series_ohm or SERIES_OHM
     middle = low + 0.5 * HYSTERESIS_SHARE * feed_volts
     wish = Wish(
         rising_v=low + HYSTERESIS_SHARE * feed_volts,
         falling_v=low,
         series_ohm=series,
-        node_v=middle * READS_TO_V / (READS_TO_SHARE * feed_volts),
+        node_v=middle * SUPPLY_V.nominal / FEED_FULL_SCALE_V,
         filter_s=filter_us * 1e-6,
         diode="schottky",
         analogue=True,
@@ -59,8 +61,11 @@ def design(
     built = build(wish, comparator or Comparator())
     input_ohm = extremes(lambda v: v["series"] + v["bottom"], built.spreads)
     if input_ohm.low < LEAST_INPUT_OHM:
-        raise Trouble(f"the input would load the feed with {input_ohm.low / 1e3:.0f} kohm, less than the "
-                      f"{LEAST_INPUT_OHM / 1e3:.0f} kohm that leave it alone", step="make R1 larger")
+        raise Trouble(
+            f"the input would load the feed with {input_ohm.low / 1e3:.0f} kohm, less than the "
+            f"{LEAST_INPUT_OHM / 1e3:.0f} kohm that leave it alone",
+            step="make R1 larger",
+        )
     refuse_unless_between(built, 0.0, feed_volts)
     rising, falling = thresholds(built)
     spreads = built.spreads
@@ -68,15 +73,19 @@ def design(
         Figure("threshold_rising", "the feed is good again above", rising, "V"),
         Figure("threshold_falling", "the feed is low below", falling, "V"),
         Figure("input_resistance", "what the feed sees", input_ohm, "Ω"),
-        Figure("loading", "current taken from the feed", extremes(lambda v: feed_volts / (v["series"] + v["bottom"]),
-               spreads), "A"),
-        Figure("analogue_scale", "feed volts for one count of the analogue pin",
-               extremes(lambda v: _scale(built, v), spreads), "V"),
-        Figure("analogue_offset_good", "to be added while the level is good",
-               extremes(lambda v: _offset(built, v, True), spreads), "V"),
-        Figure("analogue_offset_low", "to be added while the level is low",
-               extremes(lambda v: _offset(built, v, False), spreads), "V"),
-        *edge_figures(built, 0.0, feed_volts, None),
+        Figure(
+            "loading",
+            "current taken from the feed",
+            extremes(lambda v: feed_volts / (v["series"] + v["bottom"]), spreads),
+            "A",
+        ),
+        Figure(
+            "analogue_error",
+            f"the board's reading of {feed_volts:g} V is off by",
+            extremes(lambda v: _read_volts(built, v, feed_volts) - feed_volts, spreads),
+            "V",
+        ),
+        *edge_figures(built, 0.0, feed_volts, None, dips_only=True),
     ]
     return FrontEnd(
         name="feed",
@@ -86,21 +95,13 @@ def design(
         spreads=spreads,
         parts=built.parts,
         figures=tuple(figures),
-        levels=(0.0, feed_volts),
+        swing=(0.0, feed_volts),
         not_for=NOT_FOR,
     )
 
 
-def _node(built: Built, values: Values, feed_volts: float, good: bool) -> float:
-    network = built.circuit.network(values, out_high=good)
-    return network.rest(built.circuit.held(values, feed_volts))["adc"]
-
-
-def _scale(built: Built, values: Values) -> float:
-    per_volt = _node(built, values, 1.0, True) - _node(built, values, 0.0, True)
-    return values["supply"] / ANALOGUE_COUNTS / per_volt
-
-
-def _offset(built: Built, values: Values, good: bool) -> float:
-    at_zero = _node(built, values, 0.0, good)
-    return -at_zero / (_node(built, values, 1.0, good) - at_zero)
+def _read_volts(built: Built, values: Values, feed_volts: float) -> float:
+    """What the firmware makes of the analogue pin: it takes full scale for its supply."""
+    network = built.circuit.network(values, out_high=True)
+    pin_v = network.rest(built.circuit.held(values, feed_volts))["adc"]
+    return pin_v / values["supply"] * FEED_FULL_SCALE_V

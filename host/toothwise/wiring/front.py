@@ -39,7 +39,8 @@ class Turning:
     def of(cls, name: str, top_rpm: float) -> Turning:
         if not 0 < top_rpm <= 30000:
             raise Trouble(
-                f"--top-rpm {top_rpm:g} is not a speed of an engine", step="give the wheel's top speed, 1 to 30000"
+                f"--top-rpm {top_rpm:g} is not a speed of an engine",
+                step="give the wheel's top speed, 1 to 30000",
             )
         return cls(wheel_named(name), top_rpm)
 
@@ -88,8 +89,8 @@ class Figure:
 class FrontEnd:
     """A finished design. Every value drawn, listed, computed or simulated is one of `spreads`.
 
-    asked: the settings it was made from. levels: the wire's two voltages, low and high. not_for: what it must
-    not be used on, in plain words.
+    asked: the settings it was made from. swing: two signal levels beyond the thresholds, between which
+    delays count. not_for: what it must not be used on, in plain words.
     """
 
     name: str
@@ -99,7 +100,7 @@ class FrontEnd:
     spreads: Mapping[str, Spread]
     parts: tuple[Part, ...]
     figures: tuple[Figure, ...]
-    levels: tuple[float, float]
+    swing: tuple[float, float]
     not_for: tuple[str, ...]
     turning: Turning | None = None
 

@@ -86,12 +86,16 @@ def design(
         Figure("threshold_rising", "the pin goes high when the wire rises above", rising, "V"),
         Figure("threshold_falling", "the pin goes low when the wire falls below", falling, "V"),
         Figure("input_resistance", "what the tapped wire sees", input_ohm, "Ω"),
-        Figure("loading", f"lowers the wire's high level, with a {PULL_UP_MOST_OHM / 1e3:g} kΩ pull-up, by",
-               loading, "V"),
+        Figure(
+            "loading",
+            f"lowers the wire's high level, with a {PULL_UP_MOST_OHM / 1e3:g} kΩ pull-up, by",
+            loading,
+            "V",
+        ),
         *edge_figures(built, 0.0, sensor_volts, turning),
         Figure("lowest_speed", "lowest speed at which every tooth comes through", Spread.of(0.0, 0.0), "rpm"),
     ]
-    not_for = NOT_FOR
+    not_for: tuple[str, ...] = NOT_FOR
     if variant == "bench":
         built, bench_figures = _with_bench(built, sensor_volts)
         figures += bench_figures
@@ -99,13 +103,18 @@ def design(
     return FrontEnd(
         name="hall",
         title=f"Hall or other switching sensor, {sensor_volts:g} V" + (", on the bench" if variant == "bench" else ""),
-        asked={"sensor_volts": sensor_volts, "wheel": turning.wheel.name, "top_rpm": turning.top_rpm,
-               "variant": variant, "filter_us": filter_us},
+        asked={
+            "sensor_volts": sensor_volts,
+            "wheel": turning.wheel.name,
+            "top_rpm": turning.top_rpm,
+            "variant": variant,
+            "filter_us": filter_us,
+        },
         circuit=built.circuit,
         spreads=built.spreads,
         parts=built.parts,
         figures=tuple(figures),
-        levels=(0.0, sensor_volts),
+        swing=(0.0, sensor_volts),
         not_for=not_for,
         turning=turning,
     )

@@ -11,10 +11,17 @@ from toothwise.wiring.limits import BOARD_DRAW_A
 from toothwise.wiring.models import DIODES, INPUT_DIODE
 from toothwise.wiring.pulses import Pulse
 from toothwise.wiring.spread import Values, nominals
+from toothwise.wiring.waves import CoilWave
 
 # Volts between the comparator's inputs that turn it fully: small beside any threshold here.
 TURNS_FULLY_V = 0.4e-3
 BOARD_BULK_F = 10e-6
+# Steps a slot. With coarse steps the comparator's feedback lets the solver turn it early: at 25 the edges of a
+# weak signal came up to 100 us early, from 200 on they stand still.
+STEPS_STEADY, STEPS_SWEEP = 200, 40
+STEP_S = 10e-9
+# Name under which a set of values may give the temperature, in °C; diodes follow it.
+CELSIUS = "celsius"
 
 
 @dataclass(frozen=True)
@@ -34,8 +41,18 @@ def signal(front: FrontEnd, points: Sequence[tuple[float, float]], step_s: float
     lines = [f"Vsig sig 0 {_pieces(points)}"]
     for node, share in front.circuit.drive.items():
         base = front.circuit.rest[node]
-        lines.append(f"Bd{node} {node} 0 V={{p_{base}}}+{share:g}*v(sig)" if base else f"Bd{node} {node} 0 V={share:g}*v(sig)")
+        lines.append(
+            f"Bd{node} {node} 0 V={{p_{base}}}+{share:g}*v(sig)" if base else f"Bd{node} {node} 0 V={share:g}*v(sig)"
+        )
     return Source(tuple(lines), points[-1][0], step_s)
+
+
+def step(front: FrontEnd) -> Source:
+    """A step up and one down between the front end's levels, far apart beside its delays."""
+    low, high = front.swing
+    span = 8 * max(front.figure("delay_rising").high, front.figure("delay_falling").high)
+    points = [(0, low), (span, low), (span + STEP_S, high), (2 * span, high), (2 * span + STEP_S, low), (3 * span, low)]
+    return signal(front, points, span / 2000)
 
 
 def surge(front: FrontEnd, pulse: Pulse) -> Source:
@@ -59,16 +76,17 @@ def switched(points: Sequence[tuple[float, float]], pull_up_v: float, pull_up_oh
     return Source(lines, points[-1][0], points[-1][0] / 50)
 
 
-def coil(points: Sequence[tuple[float, float]], coil_ohm: float, coil_h: float, step_s: float) -> Source:
-    """A coil that floats: its voltage as pieces, its resistance and inductance in line."""
+def coil(wave: CoilWave, coil_ohm: float, coil_h: float) -> Source:
+    """A coil that floats, with its resistance and inductance in line."""
     lines = (
-        f"Vsig sig 0 {_pieces(points)}",
+        f"Vmask mask 0 {_pieces(wave.mask)}",
+        f"Bsig sig 0 V=v(mask)*{wave.volts}",
         "Bcoil c1 ln V=v(sig)",
         f"Lcoil c1 c2 {coil_h:g}",
         f"Rcoil c2 lp {coil_ohm:g}",
         "Rfloat ln 0 100meg",
     )
-    return Source(lines, points[-1][0], step_s)
+    return Source(lines, wave.span_s, wave.fastest_s / (STEPS_STEADY if wave.steady else STEPS_SWEEP))
 
 
 def netlist(front: FrontEnd, source: Source, runs: Sequence[Values], out: str = "run") -> str:
@@ -85,8 +103,13 @@ def netlist(front: FrontEnd, source: Source, runs: Sequence[Values], out: str = 
     vectors = " ".join(f"v({node})" for node in saved) + " i(vplus) i(vminus)"
     for number, values in enumerate(runs):
         spice += [f"alterparam p_{name}={value:.9g}" for name, value in values.items() if name in front.spreads]
-        spice += ["reset", f"tran {source.step_s:g} {source.span_s:g} 0 {source.step_s:g}",
-                  f"write {out}{number}.raw {vectors}", "destroy all"]
+        spice += [
+            "reset",
+            f"option temp={values.get(CELSIUS, 27.0):.4g}",
+            f"tran {source.step_s:g} {source.span_s:g} 0 {source.step_s:g}",
+            f"write {out}{number}.raw {vectors}",
+            "destroy all",
+        ]
     return "\n".join([*spice, "quit", ".endc", ".end", ""])
 
 
@@ -107,9 +130,13 @@ def _circuit(front: FrontEnd) -> list[str]:
         f"Ccmp y 0 {{p_delay/{1000 * math.log(2):.6f}}}",
         "Bout out 0 I=v(out)/{p_sink}*0.5*(1-tanh(v(y)*50))",
         # Its inputs' own protection, behind a meter.
-        f"Vplus {plus} plus_in 0", f"Vminus {minus} minus_in 0",
+        f"Vplus {plus} plus_in 0",
+        f"Vminus {minus} minus_in 0",
         f".model input {INPUT_DIODE.spice()}",
-        "Dp1 plus_in 3v3 input", "Dp2 0 plus_in input", "Dm1 minus_in 3v3 input", "Dm2 0 minus_in input",
+        "Dp1 plus_in 3v3 input",
+        "Dp2 0 plus_in input",
+        "Dm1 minus_in 3v3 input",
+        "Dm2 0 minus_in input",
         # The board's regulator gives current and takes none; the board draws its least.
         "Breg 0 3v3 I=max(0,({p_supply}-v(3v3))*100)",
         f"Rboard 3v3 0 {3.3 / BOARD_DRAW_A:.6g}",
@@ -125,4 +152,3 @@ def _has_node(front: FrontEnd, node: str) -> bool:
 def _pieces(points: Sequence[tuple[float, float]]) -> str:
     rows = [" ".join(f"{t:.9g} {v:.7g}" for t, v in points[i : i + 4]) for i in range(0, len(points), 4)]
     return "PWL(" + "\n+ ".join(rows) + ")"
-

@@ -1,7 +1,8 @@
 """A small linear circuit solved by nodal analysis: levels at rest, sine response, and response to a step.
 
-Kirchhoff's current law over conductances and capacitances, with some nodes held at a voltage. Used for the computed thresholds and delays; the simulator is the independent second opinion,
-with the diodes and the comparator that are not linear.
+Kirchhoff's current law over conductances and capacitances, with some nodes held at a voltage. Used for the
+computed thresholds and delays; the simulator is the independent second opinion, with the diodes and the comparator
+that are not linear.
 """
 
 from __future__ import annotations
@@ -19,8 +20,8 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Element:
-    """A part with two ends. kind: "R", "C", "I" (a current from a to b), "J" (the capacitance of diodes that are left out
-    here), or a diode's model ("silicon", "schottky"), anode at a. The simulated circuit has the diodes
+    """A part with two ends. kind: "R", "C", "I" (a current from a to b), "J" (the capacitance of diodes that
+    are left out here), or a diode's model ("silicon", "schottky"), anode at a. The simulated circuit has the diodes
     themselves in place of "I" and "J".
 
     value: the name under which its value is kept; empty for a diode.
@@ -72,7 +73,8 @@ class Network:
         return np.array([held_v[node] for node in self._held])
 
     def _settled(self, held_v: Mapping[str, float]) -> Array:
-        return np.linalg.solve(self._g, self._g_held @ self._drive(held_v) + self._inject)
+        settled: Array = np.linalg.solve(self._g, self._g_held @ self._drive(held_v) + self._inject)
+        return settled
 
     def rest(self, held_v: Mapping[str, float]) -> dict[str, float]:
         """Voltage of every free node once all has settled."""
@@ -87,7 +89,7 @@ class Network:
 
     def after_step(
         self, start_v: Mapping[str, float], held_v: Mapping[str, float]
-    ) -> Callable[[float | Array], dict[str, Array]]:
+    ) -> Callable[[Array], dict[str, Array]]:
         """Free nodes from `start_v` on, held nodes at `held_v` from time zero; returns time in s -> voltages.
 
         Each free node needs some capacitance; the circuits here give every one its stray.
@@ -96,8 +98,8 @@ class Network:
         rates, modes = np.linalg.eig(np.linalg.solve(self._c, self._g))
         weights = np.linalg.solve(modes, np.array([start_v[node] for node in self._at]) - end)
 
-        def at(time_s: float | Array) -> dict[str, Array]:
-            decay = np.exp(-np.outer(rates, np.atleast_1d(time_s)))
+        def at(time_s: Array) -> dict[str, Array]:
+            decay = np.exp(-np.outer(rates, time_s))
             now = np.real(modes @ (weights[:, None] * decay)) + end[:, None]
             return {node: now[i] for node, i in self._at.items()}
 

@@ -7,7 +7,32 @@ from dataclasses import dataclass
 
 # IEC 60063. E24 is a table (its rounding follows no formula); E96 is 10^(i/96) to three figures; E12 is
 # every second step of E24.
-E24 = (1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.4, 2.7, 3.0, 3.3, 3.6, 3.9, 4.3, 4.7, 5.1, 5.6, 6.2, 6.8, 7.5, 8.2, 9.1)
+E24 = (
+    1.0,
+    1.1,
+    1.2,
+    1.3,
+    1.5,
+    1.6,
+    1.8,
+    2.0,
+    2.2,
+    2.4,
+    2.7,
+    3.0,
+    3.3,
+    3.6,
+    3.9,
+    4.3,
+    4.7,
+    5.1,
+    5.6,
+    6.2,
+    6.8,
+    7.5,
+    8.2,
+    9.1,
+)
 E12 = E24[::2]
 E96 = tuple(round(10 ** (step / 96), 2) for step in range(96))
 

@@ -7,8 +7,6 @@ between ground and 2.5 V, as control units bias them; a sensor alone floats and 
 
 from __future__ import annotations
 
-import math
-
 from toothwise.errors import Trouble
 from toothwise.wiring.circuit import Circuit
 from toothwise.wiring.front import (
@@ -29,7 +27,7 @@ from toothwise.wiring.models import DIODE_NAMES, DIODE_RATINGS, DIODES, Comparat
 from toothwise.wiring.network import Element
 from toothwise.wiring.parts import E12, E24, Part, nearest, written
 from toothwise.wiring.pulses import HIGHEST_V, LOWEST_V
-from toothwise.wiring.single import speed_figures
+from toothwise.wiring.single import highest_speed
 from toothwise.wiring.spread import Spread, Values, extremes
 from toothwise.wiring.surge import COLD_C, Surge, refuse_if_it_breaks
 
@@ -72,41 +70,61 @@ def design(
     with less than 100 kohm, the wheel is too fast, or a pulse would break something.
     """
     if not 0.05 <= peak_volts <= 5 or not 0 < at_rpm < turning.top_rpm:
-        raise Trouble(f"--peak-volts {peak_volts:g} at {at_rpm:g} rpm is no coil's weakest signal",
-                      step="give its peak (half of peak to peak) at the lowest speed that must work")
+        raise Trouble(
+            f"--peak-volts {peak_volts:g} at {at_rpm:g} rpm is no coil's weakest signal",
+            step="give its peak (half of peak to peak) at the lowest speed that must work",
+        )
     if not peak_volts < most_volts <= 150:
-        raise Trouble(f"--most-volts {most_volts:g} must lie above the weakest signal and not above 150 V",
-                      step="100 V covers a good sensor at top speed")
+        raise Trouble(
+            f"--most-volts {most_volts:g} must lie above the weakest signal and not above 150 V",
+            step="100 V covers a good sensor at top speed",
+        )
     comparator = comparator or Comparator()
     series = series_ohm or SERIES_OHM
     if 2 * series * (1 - RESISTOR_MATCHED) < LEAST_INPUT_OHM:
-        raise Trouble(f"two series resistors of {series / 1e3:g} kohm would load the coil with less than "
-                      f"{LEAST_INPUT_OHM / 1e3:g} kohm", step="51 kohm is the least")
+        raise Trouble(
+            f"two series resistors of {series / 1e3:g} kohm would load the coil with less than "
+            f"{LEAST_INPUT_OHM / 1e3:g} kohm",
+            step="51 kohm is the least",
+        )
     circuit, spreads, stage_parts = _circuit(series, peak_volts, filter_us * 1e-6, comparator)
     surge, normal_v = _surge(spreads, most_volts)
     refuse_if_it_breaks(surge, "R1 and R2", series_to_input_ohm=spreads["into_plus"].low)
     if normal_v > spreads["supply"].low:
-        raise Trouble(f"at {most_volts:g} V the clamps let the comparator's input rise to {normal_v:.2f} V, above its "
-                      "supply, where it may turn the wrong way", step="make R1 and R2 larger")
+        raise Trouble(
+            f"at {most_volts:g} V the clamps let the comparator's input rise to {normal_v:.2f} V, above its "
+            "supply, where it may turn the wrong way",
+            step="make R1 and R2 larger",
+        )
     rising = extremes(lambda v: circuit.threshold(v, rising=True), spreads)
     falling = extremes(lambda v: circuit.threshold(v, rising=False), spreads)
     needed = max(rising.high, -falling.low)
     if needed >= peak_volts:
-        raise Trouble(f"a peak of {peak_volts:g} V does not stand above the worst-case threshold of {needed:.3g} V",
-                      step="read the signal at a higher speed, or close the air gap; below about 0.12 V nothing helps")
+        raise Trouble(
+            f"a peak of {peak_volts:g} V does not stand above the worst-case threshold of {needed:.3g} V",
+            step="read the signal at a higher speed, or close the air gap; below about 0.12 V nothing helps",
+        )
     if falling.high >= rising.low:
-        raise Trouble("the two turning points overlap in the worst case, so the comparator would chatter",
-                      step="give a larger --peak-volts")
+        raise Trouble(
+            "the two turning points overlap in the worst case, so the comparator would chatter",
+            step="give a larger --peak-volts",
+        )
     return FrontEnd(
         name="reluctance",
         title=f"Variable-reluctance sensor, {peak_volts:g} V at {at_rpm:g} rpm to {most_volts:g} V",
-        asked={"peak_volts": peak_volts, "at_rpm": at_rpm, "most_volts": most_volts, "wheel": turning.wheel.name,
-               "top_rpm": turning.top_rpm, "filter_us": filter_us},
+        asked={
+            "peak_volts": peak_volts,
+            "at_rpm": at_rpm,
+            "most_volts": most_volts,
+            "wheel": turning.wheel.name,
+            "top_rpm": turning.top_rpm,
+            "filter_us": filter_us,
+        },
         circuit=circuit,
         spreads=spreads,
         parts=(*_parts(spreads, surge), *stage_parts),
         figures=tuple(_figures(circuit, spreads, turning, rising, falling, peak_volts, at_rpm, most_volts)),
-        levels=(-peak_volts, peak_volts),
+        swing=(-PULSE_V, PULSE_V),
         not_for=NOT_FOR,
         turning=turning,
     )
@@ -172,7 +190,11 @@ def _circuit(
             Element("silicon", f"D{first + 3}", down, node),
         ]
     circuit = Circuit(
-        (*elements, *stage_elements), "plus", "minus", {"lp": 0.5, "ln": -0.5}, {"lp": "common", "ln": "common"}
+        (*elements, *stage_elements),
+        "plus",
+        "minus",
+        {"lp": 0.5, "ln": -0.5},
+        {"lp": "common", "ln": "common"},
     )
     return circuit, spreads, stage_parts
 
@@ -200,36 +222,74 @@ def _parts(spreads: dict[str, Spread], surge: Surge) -> tuple[Part, ...]:
     matched = film_rating(surge.resistor_v, surge.resistor_w, "0.1 %, 25 ppm/K")
     bias = "0.1 %, 25 ppm/K, 0.25 W"
     return (
-        film("R1, R2", spreads["series_plus"].nominal, "first in line from the wires: limit every surge", matched),
+        film(
+            "R1, R2",
+            spreads["series_plus"].nominal,
+            "first in line from the wires: limit every surge",
+            matched,
+        ),
         film("R3, R4", spreads["bias_plus"].nominal, "tie both nodes to the middle", bias),
-        Part("C1", "ceramic capacitor, C0G", written(spreads["filter"].nominal, "F"), "5 %, 50 V", "takes off spikes"),
-        Part("D1 to D8", DIODE_NAMES["silicon"], "", DIODE_RATINGS["silicon"],
-             "hold both nodes near the middle, however strong the signal"),
+        Part(
+            "C1",
+            "ceramic capacitor, C0G",
+            written(spreads["filter"].nominal, "F"),
+            "5 %, 50 V",
+            "takes off spikes",
+        ),
+        Part(
+            "D1 to D8",
+            DIODE_NAMES["silicon"],
+            "",
+            DIODE_RATINGS["silicon"],
+            "hold both nodes near the middle, however strong the signal",
+        ),
         film("R5, R6", spreads["middle_top"].nominal, "halve the 3.3 V: the middle"),
-        Part("C2", "electrolytic or ceramic capacitor", written(spreads["middle_bulk"].nominal, "F"), "10 V",
-             "keeps the middle still"),
+        Part(
+            "C2",
+            "electrolytic or ceramic capacitor",
+            written(spreads["middle_bulk"].nominal, "F"),
+            "10 V",
+            "keeps the middle still",
+        ),
         film("R9, R10", spreads["into_plus"].nominal, "limit what a surge can push into U1"),
-        film("R11", spreads["hysteresis"].nominal, "makes the turning points differ, so noise cannot make U1 chatter"),
+        film(
+            "R11",
+            spreads["hysteresis"].nominal,
+            "makes the turning points differ, so noise cannot make U1 chatter",
+        ),
     )
 
 
 def _figures(
-    circuit: Circuit, spreads: dict[str, Spread], turning: Turning, rising: Spread, falling: Spread,
-    peak_volts: float, at_rpm: float, most_volts: float,
+    circuit: Circuit,
+    spreads: dict[str, Spread],
+    turning: Turning,
+    rising: Spread,
+    falling: Spread,
+    peak_volts: float,
+    at_rpm: float,
+    most_volts: float,
 ) -> list[Figure]:
     pitch = turning.wheel.pitch_deg
 
-    def late_deg(values: Values, rpm: float, peak: float, up: bool) -> float:
-        # A turn passes `turn/pitch` slots; one period of the signal is one slot.
-        hertz = rpm * 6.0 / pitch
-        return circuit.sine_angle_deg(values, hertz, peak, up) * pitch / 360.0
+    def late(way: str, where: str, rpm: float, peak: float) -> Figure:
+        hertz = rpm * 6.0 / pitch  # a period of the signal is a slot
+
+        def late_deg(values: Values) -> float:
+            return circuit.sine_angle_deg(values, hertz, peak, way == "rising") * pitch / 360.0
+
+        return Figure(f"phase_{way}_{where}", f"{way} edge late at {rpm:g} rpm", extremes(late_deg, spreads), "°")
+
+    top_peak = min(peak_volts / at_rpm * turning.top_rpm, most_volts)
+    speeds = (("weakest", at_rpm, peak_volts), ("top", turning.top_rpm, top_peak))
 
     def shortest(values: Values) -> float:
         ways = ((-PULSE_V, PULSE_V), (PULSE_V, -PULSE_V))
         return max(CAPTURE_PULSE_S, *(circuit.shortest_pulse_s(values, level, during) for level, during in ways))
 
     passes = extremes(shortest, spreads)
-    delays = [extremes(lambda v, s=s: circuit.delay_s(v, -s * PULSE_V, s * PULSE_V), spreads) for s in (1.0, -1.0)]
+    up = extremes(lambda v: circuit.delay_s(v, -PULSE_V, PULSE_V), spreads)
+    down = extremes(lambda v: circuit.delay_s(v, PULSE_V, -PULSE_V), spreads)
     lowest = at_rpm * max(rising.high, -falling.low) / peak_volts
     input_ohm = extremes(lambda v: v["series_plus"] + v["series_minus"] + v["bias_plus"] + v["bias_minus"], spreads)
     shift_s = COIL_H.high / input_ohm.low
@@ -239,23 +299,22 @@ def _figures(
         Figure("threshold_falling", "the pin goes low when it falls below", falling, "V"),
         Figure("hysteresis", "from one to the other", apart, "V"),
         Figure("input_resistance", "what the coil sees", input_ohm, "Ω"),
-        Figure("loading", "lowers the coil's voltage by", Spread(
-            *(100 * coil / input_ohm.nominal for coil in (COIL_OHM.nominal, COIL_OHM.low, COIL_OHM.high))), "%"),
-        Figure("loading_shift", "and shifts its zero crossing, at most, by", Spread.of(shift_s, 0.0), "s"),
-        Figure("delay_rising", f"from a {PULSE_V:g} V step up to the pin's edge", delays[0], "s"),
-        Figure("delay_falling", f"from a {PULSE_V:g} V step down to the pin's edge", delays[1], "s"),
-        Figure("shortest_interruption", f"shortest pulse of {PULSE_V:g} V that reaches the pin", passes, "s"),
-        *speed_figures(turning, passes, *(
-            Spread.of(0.0, 0.0) if math.isnan(s.nominal) else s for s in delays))[-1:],
-        Figure("lowest_speed", "lowest speed at which every tooth comes through (worst case)",
-               Spread.of(lowest, 0.0), "rpm"),
-        *(
-            Figure(f"phase_{way}_{where}", f"{way} edge late at {rpm:g} rpm",
-                   extremes(lambda v, rpm=rpm, peak=peak, up=up: late_deg(v, rpm, peak, up), spreads), "°")
-            for where, rpm, peak in (
-                ("weakest", at_rpm, peak_volts),
-                ("top", turning.top_rpm, min(peak_volts / at_rpm * turning.top_rpm, most_volts)),
-            )
-            for way, up in (("rising", True), ("falling", False))
+        Figure(
+            "loading",
+            "lowers the coil's voltage by",
+            Spread(*(100 * coil / input_ohm.nominal for coil in (COIL_OHM.nominal, COIL_OHM.low, COIL_OHM.high))),
+            "%",
         ),
+        Figure("loading_shift", "and shifts its zero crossing, at most, by", Spread.of(shift_s, 0.0), "s"),
+        Figure("delay_rising", f"from a {PULSE_V:g} V step up to the pin's edge", up, "s"),
+        Figure("delay_falling", f"from a {PULSE_V:g} V step down to the pin's edge", down, "s"),
+        Figure("shortest_interruption", f"shortest pulse of {PULSE_V:g} V that reaches the pin", passes, "s"),
+        highest_speed(turning, passes),
+        Figure(
+            "lowest_speed",
+            "lowest speed at which every tooth comes through (worst case)",
+            Spread.of(lowest, 0.0),
+            "rpm",
+        ),
+        *(late(way, where, rpm, peak) for where, rpm, peak in speeds for way in ("rising", "falling")),
     ]

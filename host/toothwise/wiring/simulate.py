@@ -63,18 +63,29 @@ def run(front: FrontEnd, source: Source, runs: Sequence[Values]) -> Iterator[Tra
     Raises Trouble where ngspice is missing, fails, or does not finish a transient.
     """
     if not available():
-        raise Trouble("ngspice is not installed", cause="the simulation runs in it",
-                      step="install it (Debian: apt install ngspice) and run this again")
+        raise Trouble(
+            "ngspice is not installed",
+            cause="the simulation runs in it",
+            step="install it (Debian: apt install ngspice) and run this again",
+        )
     with tempfile.TemporaryDirectory(prefix="toothwise-wiring-") as name:
         folder = Path(name)
         (folder / "deck.cir").write_text(netlist(front, source, runs), encoding="ascii", errors="replace")
-        done = subprocess.run([PROGRAM, "-b", "deck.cir"], cwd=folder, capture_output=True, text=True,
-                              timeout=LONGEST_S, check=False)
+        done = subprocess.run(
+            [PROGRAM, "-b", "deck.cir"],
+            cwd=folder,
+            capture_output=True,
+            text=True,
+            timeout=LONGEST_S,
+            check=False,
+        )
         for number in range(len(runs)):
             path = folder / f"run{number}.raw"
             trace = _read(path) if path.exists() else None
             if trace is None or trace.time_s[-1] < source.span_s * 0.999:
-                lines = [line for line in (done.stdout + done.stderr).splitlines() if "rror" in line or "too small" in line]
+                lines = [
+                    line for line in (done.stdout + done.stderr).splitlines() if "rror" in line or "too small" in line
+                ]
                 raise Trouble(f"ngspice did not finish run {number} of {front.name}", cause="; ".join(lines[:3]))
             yield trace
 

@@ -22,13 +22,21 @@ from toothwise.wiring.front import (
     output_stage,
 )
 from toothwise.wiring.limits import CAPTURE_PULSE_S, PIN_LEAKAGE_A
-from toothwise.wiring.models import DIODE_LEAKAGE_A, DIODE_NAMES, DIODE_RATINGS, DIODES, Comparator, junction_f
+from toothwise.wiring.models import (
+    DIODE_LEAKAGE_A,
+    DIODE_NAMES,
+    DIODE_RATINGS,
+    DIODES,
+    Comparator,
+    junction_f,
+)
 from toothwise.wiring.network import Element
 from toothwise.wiring.parts import E12, E24, E96, Part, best_divider, nearest, written
 from toothwise.wiring.spread import Spread, Values, extremes, nominals
 from toothwise.wiring.surge import refuse_if_it_breaks, through
 
 INTO_INPUT_OHM = 10e3
+INTO_INPUT_ANALOGUE_OHM = 100e3  # ten times, so that the feedback hardly moves the analogue reading
 REFERENCE_TOTAL_OHM = 22e3
 ANALOGUE_OHM = 1e3
 
@@ -38,7 +46,8 @@ class Wish:
     """What a single-wire input is to do, in volts on the wire.
 
     rising_v, falling_v: where it turns. series_ohm: R1. node_v: what the comparator sees half-way between the
-    two; None for no divider. filter_s: time constant at the comparator. diode: the clamp's kind. analogue: the node also goes to an analogue pin.
+    two; None for no divider. filter_s: time constant at the comparator. diode: the clamp's kind. analogue: the
+    node also goes to an analogue pin, so its divider is picked finer and the feedback kept off it.
     """
 
     rising_v: float
@@ -87,14 +96,15 @@ def build(wish: Wish, comparator: Comparator) -> Built:
     source_ohm, ratio = wish.series_ohm, 1.0
     if wish.node_v is not None:
         aimed = wish.node_v / middle_v
-        bottom = nearest(wish.series_ohm * aimed / (1 - aimed), E24)
+        bottom = nearest(wish.series_ohm * aimed / (1 - aimed), E96 if wish.analogue else E24)
         values["bottom"] = Spread.of(bottom, RESISTOR)
         elements.append(Element("R", "R2", "node", "0", "bottom"))
         ratio = bottom / (bottom + wish.series_ohm)
         source_ohm *= ratio
     # The feedback moves the input by the output's swing, shared between R4 and what leads back to the wire.
     swing = ratio * (wish.rising_v - wish.falling_v)
-    behind = source_ohm + INTO_INPUT_OHM
+    into_input = INTO_INPUT_ANALOGUE_OHM if wish.analogue else INTO_INPUT_OHM
+    behind = source_ohm + into_input
     stage_elements, stage_values, stage_parts = output_stage(comparator)
     supply = stage_values["supply"].nominal
     hysteresis = nearest(behind * (supply / swing - 1), E24)
@@ -106,7 +116,7 @@ def build(wish: Wish, comparator: Comparator) -> Built:
         "stray_node": STRAY_F,
         "leakage": Spread.around(0.0, leak),
         "clamp_junctions": junction_f(DIODES[wish.diode], 2),
-        "into_input": Spread.of(INTO_INPUT_OHM, RESISTOR),
+        "into_input": Spread.of(into_input, RESISTOR),
         "hysteresis": Spread.of(hysteresis, RESISTOR),
         "reference_bulk": Spread.of(100e-9, CAPACITOR_BULK),
     }
@@ -130,21 +140,42 @@ def _parts(wish: Wish, values: Mapping[str, Spread]) -> tuple[Part, ...]:
     if wish.analogue:
         refuse_if_it_breaks(surge, "R1", series_to_input_ohm=None)
     rating = film_rating(surge.resistor_v, surge.resistor_w)
-    divider = [film("R2", values["bottom"].nominal, "with R1, divides the wire's voltage")] if "bottom" in values else []
+    divider = (
+        [film("R2", values["bottom"].nominal, "with R1, divides the wire's voltage")] if "bottom" in values else []
+    )
     analogue = [film("R9", values["analogue_series"].nominal, "to the analogue pin")] if wish.analogue else []
     return (
         film("R1", values["series"].nominal, "first in line from the wire: limits every surge", rating),
         *divider,
-        Part("C1", "ceramic capacitor, C0G", written(values["filter"].nominal, "F"), "5 %, 50 V",
-             "with R1, takes off spikes"),
-        Part("D1, D2", DIODE_NAMES[wish.diode], "", DIODE_RATINGS[wish.diode],
-             "hold the node between ground and 3.3 V when a surge comes"),
+        Part(
+            "C1",
+            "ceramic capacitor, C0G",
+            written(values["filter"].nominal, "F"),
+            "5 %, 50 V",
+            "with R1, takes off spikes",
+        ),
+        Part(
+            "D1, D2",
+            DIODE_NAMES[wish.diode],
+            "",
+            DIODE_RATINGS[wish.diode],
+            "hold the node between ground and 3.3 V when a surge comes",
+        ),
         film("R3", values["into_input"].nominal, "limits what a surge can push into U1"),
-        film("R4", values["hysteresis"].nominal, "makes the turning points differ, so noise cannot make U1 chatter"),
+        film(
+            "R4",
+            values["hysteresis"].nominal,
+            "makes the turning points differ, so noise cannot make U1 chatter",
+        ),
         film("R5", values["reference_top"].nominal, "with R6, sets the level at which U1 turns"),
         film("R6", values["reference_bottom"].nominal, "with R5, sets the level at which U1 turns"),
-        Part("C2", "ceramic capacitor, X7R", written(values["reference_bulk"].nominal, "F"), "16 V",
-             "keeps that level still"),
+        Part(
+            "C2",
+            "ceramic capacitor, X7R",
+            written(values["reference_bulk"].nominal, "F"),
+            "16 V",
+            "keeps that level still",
+        ),
         *analogue,
     )
 
@@ -168,37 +199,36 @@ def refuse_unless_between(built: Built, good_low_v: float, good_high_v: float, u
         )
 
 
-def edge_figures(built: Built, low: float, high: float, turning: Turning | None) -> list[Figure]:
+def edge_figures(
+    built: Built, low: float, high: float, turning: Turning | None, *, dips_only: bool = False
+) -> list[Figure]:
     """Delays, the shortest interruption that passes, and what they mean on the wheel."""
     c, spreads = built.circuit, built.spreads
     up = extremes(lambda v: c.delay_s(v, low, high), spreads)
     down = extremes(lambda v: c.delay_s(v, high, low), spreads)
-    passes = shortest_passing(built, low, high)
+    passes = shortest_passing(built, low, high, dips_only)
     figures = [
         Figure("delay_rising", "from the wire's rising edge to the pin's", up, "s"),
         Figure("delay_falling", "from the wire's falling edge to the pin's", down, "s"),
         Figure("shortest_interruption", "shortest interruption that reaches the pin", passes, "s"),
     ]
     if turning is not None:
-        figures += speed_figures(turning, passes, up, down)
+        figures += [*_phase_figures(turning, up, down), highest_speed(turning, passes)]
     return figures
 
 
-def shortest_passing(built: Built, low: float, high: float) -> Spread:
+def shortest_passing(built: Built, low: float, high: float, dips_only: bool) -> Spread:
     """The longer of the two kinds, a short high and a short low; never below what the capture sees."""
+    kinds = [(high, low)] if dips_only else [(high, low), (low, high)]
 
     def shortest(values: Values) -> float:
-        return max(
-            built.circuit.shortest_pulse_s(values, low, high),
-            built.circuit.shortest_pulse_s(values, high, low),
-            CAPTURE_PULSE_S,
-        )
+        return max(CAPTURE_PULSE_S, *(built.circuit.shortest_pulse_s(values, *kind) for kind in kinds))
 
     return extremes(shortest, built.spreads)
 
 
-def speed_figures(turning: Turning, passes: Spread, up: Spread, down: Spread) -> list[Figure]:
-    """Phase errors at top speed and the highest speed; refuses a wheel that is too fast for the filter."""
+def highest_speed(turning: Turning, passes: Spread) -> Figure:
+    """The highest speed; refuses, as Trouble, a wheel that is too fast for what passes."""
     highest = turning.rpm_for(passes.high)
     if highest < turning.top_rpm:
         raise Trouble(
@@ -206,13 +236,17 @@ def speed_figures(turning: Turning, passes: Spread, up: Spread, down: Spread) ->
             f"{turning.shortest_s * 1e6:.2g} µs and this front end passes {passes.high * 1e6:.2g} µs at the least",
             step="shorten the filter (--filter-us) or take a faster comparator (--comparator-delay-us)",
         )
+    text = "highest speed at which every tooth comes through (worst case)"
+    return Figure("highest_speed", text, Spread.of(highest, 0.0), "rpm")
+
+
+def _phase_figures(turning: Turning, up: Spread, down: Spread) -> list[Figure]:
+    """What the delays are in degrees of the wheel at its top speed."""
     turn = 6.0 * turning.top_rpm
     phase = [Spread(turn * s.nominal, turn * s.low, turn * s.high) for s in (up, down)]
-    spread_deg = max(s.high - s.low for s in phase)
+    apart = max(s.high - s.low for s in phase)
     return [
         Figure("phase_rising", f"rising edge late at {turning.top_rpm:g} rpm", phase[0], "°"),
         Figure("phase_falling", f"falling edge late at {turning.top_rpm:g} rpm", phase[1], "°"),
-        Figure("phase_unknown", "of that, what differs between two builds at most", Spread.of(spread_deg, 0.0), "°"),
-        Figure("highest_speed", "highest speed at which every tooth comes through (worst case)",
-               Spread.of(highest, 0.0), "rpm"),
+        Figure("phase_unknown", "of that, what differs between two builds at most", Spread.of(apart, 0.0), "°"),
     ]

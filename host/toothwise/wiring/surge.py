@@ -58,8 +58,8 @@ def refuse_if_it_breaks(surge: Surge, what: str, *, series_to_input_ohm: float |
         over, under = surge.above_v - PIN_ABOVE_SUPPLY_V, surge.below_v - PIN_BELOW_GROUND_V
         if over > 0 or under > 0:
             raise Trouble(
-                f"this would break the pin: it would go {surge.above_v:.2f} V above its supply or {surge.below_v:.2f} V "
-                f"below ground, and bears {PIN_ABOVE_SUPPLY_V:g} V",
+                f"this would break the pin: it would go {surge.above_v:.2f} V above its supply or "
+                f"{surge.below_v:.2f} V below ground, and bears {PIN_ABOVE_SUPPLY_V:g} V",
                 step=f"make {what} larger",
             )
         return
