@@ -3,8 +3,8 @@
     python tests/benchmarks/bench_book.py [--minutes 10] [--rpm 800] [--runs 3]
 
 The signal is arithmetic, made here: 58 teeth of half a pitch, two absent, a speed that ripples twice a
-revolution and drifts, and white jitter on every edge, in ticks of 16 ns. It is handed over in batches of 50 ms,
-as a rig would.
+revolution and drifts, and white jitter on every edge, in ticks of 16 ns. It is handed over in batches of 50
+ms, as a rig would.
 """
 
 from __future__ import annotations
@@ -69,9 +69,7 @@ def one_run(folder: Path, parts: list[Batch]) -> tuple[int, float, float]:
 
 
 def main() -> None:
-    options = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     options.add_argument("--minutes", type=float, default=10.0)
     options.add_argument("--rpm", type=float, default=800.0)
     options.add_argument("--runs", type=int, default=3)
