@@ -105,7 +105,12 @@ def _timing() -> dict[str, Code]:
 
 def _engine() -> dict[str, Code]:
     found = {
-        "P0300": Code("P0300", "misfire", "Misfire, random or multiple", "the crank slows where it should speed up"),
+        "P0300": Code(
+            "P0300",
+            "misfire",
+            "Misfire, random or in more than one cylinder",
+            "the crank slows where it should speed up",
+        ),
         "P0315": Code(
             "P0315",
             "variation",

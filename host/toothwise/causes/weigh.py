@@ -8,7 +8,7 @@ How a cause stands, by rule:
 
     supported      it holds most of the weight, well ahead of the next one, and something measured speaks for it
     contradicted   something measured speaks strongly against it, and hardly any weight is left
-    untested       nothing measured speaks for or against it
+    untested       nothing was measured that would show it
     possible       anything else
 
 Codes and complaints point and never carry: on them alone no cause is supported or contradicted.
@@ -28,7 +28,9 @@ from toothwise.causes.signs import Sighting, look
 CAP = math.log(40.0)
 """No single sign moves the odds by more than this, either way."""
 
-PAPER = frozenset({"crank_code", "cam_code", "timing_code", "engine_code", "supply_code", "complaint", "proven"})
+PAPER = frozenset(
+    {"crank_code", "cam_code", "timing_code", "engine_code", "supply_code", "complaint", "proven", "kind"}
+)
 """Signs that are no measurement of the fault itself."""
 
 CARRIED = 0.75
@@ -37,6 +39,7 @@ SPEAKS = math.log(3.0)
 AGAINST = -math.log(6.0)
 LITTLE = 0.02
 WORTH_SAYING = math.log(1.5)
+SHOWS = math.log(4.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +102,7 @@ def weigh_sightings(sightings: Sequence[Sighting], likelihood: Table) -> list[We
         Weighed(
             cause=cause,
             weight=shares[cause],
-            stands=_stands(cause, shares, worth[cause]),
+            stands=_stands(cause, shares, worth[cause], likelihood),
             pro=tuple(sorted((p for p in worth[cause] if p[0] >= WORTH_SAYING), key=lambda p: -p[0])),
             con=tuple(sorted((p for p in worth[cause] if p[0] <= -WORTH_SAYING), key=lambda p: p[0])),
         )
@@ -113,7 +116,7 @@ def _worth(sighting: Sighting, cause: str, likelihood: Table) -> float:
     return sighting.strength * min(CAP, max(-CAP, ratio))
 
 
-def _stands(cause: str, shares: dict[str, float], worth: list[tuple[float, Sighting]]) -> str:
+def _stands(cause: str, shares: dict[str, float], worth: list[tuple[float, Sighting]], likelihood: Table) -> str:
     measured = [value for value, sighting in worth if sighting.sign not in PAPER]
     if cause in NOTHING:
         return _nothing_stands(cause, shares, worth, bool(measured))
@@ -123,9 +126,17 @@ def _stands(cause: str, shares: dict[str, float], worth: list[tuple[float, Sight
         return "supported"
     if shares[cause] <= LITTLE and weakest <= AGAINST:
         return "contradicted"
-    if max(strongest, -weakest) < WORTH_SAYING:
-        return "untested"
-    return "possible"
+    shown = any(s.sign not in PAPER and _would_show(cause, s.sign, likelihood) for _, s in worth)
+    return "possible" if shown else "untested"
+
+
+def _would_show(cause: str, sign: str, likelihood: Table) -> bool:
+    """Whether a sign answers otherwise when this is the cause than when nothing is wrong."""
+    chance = likelihood.signs[sign].chance
+    return any(
+        abs(math.log(chance[cause][outcome] / chance["unproven"][outcome])) >= SHOWS
+        for outcome in likelihood.signs[sign].outcomes
+    )
 
 
 def _nothing_stands(cause: str, shares: dict[str, float], worth: list[tuple[float, Sighting]], measured: bool) -> str:

@@ -26,7 +26,7 @@ from toothwise.checks.windows import Windows
 
 Floats = NDArray[np.float64]
 
-TOOTH_DEG, KNOWN_TOOTH_DEG = 0.1, 0.02
+TOOTH_DEG, KNOWN_TOOTH_DEG = 0.15, 0.02
 """Standard error of a tooth's place on an unknown wheel, and on one whose errors were learnt; [C], no source."""
 
 ROUND_DEG = 0.1
@@ -93,16 +93,15 @@ def share_out(energies: list[Floats], at: Windows, *, wheel_known: bool) -> Shar
         scale = (MODEL * swing) ** 2
         base[part, part] += noise + scale * np.eye(size) + 1.0 * kind @ kind.T
     weak = _weak(y, base, lever, n)
-    spreads = np.full(n, HEALTHY)
-    spreads[list(weak)] = WEAK
-    work, doubt = _work(y, base, lever, spreads)
-    _, open_doubt = _work(y, base, lever, np.full(n, WEAK))
+    spreads = _wide(n, list(weak))
+    healthy = [slot for slot in range(n) if slot not in weak] or list(range(n))
+    work, doubt = _work(y, base, lever, spreads, healthy)
+    _, open_doubt = _work(y, base, lever, np.full(n, WEAK), list(range(n)))
     wheel_part = (
         error @ wheel.T @ np.linalg.solve(base + lever @ np.diag(np.maximum(spreads**2 - HEALTHY**2, 0.0)) @ lever.T, y)
     )
-    healthy = [slot for slot in range(n) if slot not in weak] or list(range(n))
     return Shares(
-        work=work - work[healthy].mean(),
+        work=work,
         spread=doubt,
         weak=weak,
         told=open_doubt < NAMED / 2,
@@ -112,29 +111,37 @@ def share_out(energies: list[Floats], at: Windows, *, wheel_known: bool) -> Shar
 
 
 def _weak(y: Floats, base: Floats, lever: Floats, n: int) -> tuple[int, ...]:
-    """Slots that lack work, the surest first; at most half of them."""
+    """Slots that lack work; at most half of them.
+
+    Added one at a time, or two that are one turn apart: of those neither alone would explain the pair.
+    """
     found: list[int] = []
-    for _ in range(n // 2):
-        spreads = np.full(n, HEALTHY)
-        spreads[found] = WEAK
-        now = _log_density(y, base, lever, spreads)
+    while len(found) < n // 2:
+        now = _log_density(y, base, lever, _wide(n, found))
         likely = []
-        for slot in (s for s in range(n) if s not in found):
-            work, _ = _work(y, base, lever, _with(spreads, slot))
-            rest = [s for s in range(n) if s != slot and s not in found]
+        pairs = [[s, s + n // 2] for s in range(n // 2)] if n % 2 == 0 and n > 2 else []
+        for more in [*([s] for s in range(n)), *pairs]:
+            some = sorted({*found, *more})
+            if len(some) != len(found) + len(more) or len(some) > n // 2:
+                continue
+            rest = [s for s in range(n) if s not in some]
+            work, _ = _work(y, base, lever, _wide(n, some), rest)
             # A cylinder that pulls more than all others is no fault and hardly ever real.
-            if work[slot] - work[rest].mean() <= -NAMED:
-                likely.append((_log_density(y, base, lever, _with(spreads, slot)), slot))
+            if work[more].max() <= -NAMED:
+                # Two at once are as much rarer than one as one is than none.
+                rarer = SURE * (len(more) - 1)
+                likely.append((_log_density(y, base, lever, _wide(n, some)) - rarer, some))
         if not likely or max(likely)[0] - now < SURE:
             break
-        found.append(max(likely)[1])
+        found = max(likely)[1]
     return tuple(found)
 
 
-def _with(spreads: Floats, slot: int) -> Floats:
-    changed = spreads.copy()
-    changed[slot] = WEAK
-    return changed
+def _wide(n: int, slots: list[int]) -> Floats:
+    """Standard deviations of the work, wide for the slots in doubt."""
+    spreads = np.full(n, HEALTHY)
+    spreads[slots] = WEAK
+    return spreads
 
 
 def _log_density(y: Floats, base: Floats, lever: Floats, spreads: Floats) -> float:
@@ -143,13 +150,18 @@ def _log_density(y: Floats, base: Floats, lever: Floats, spreads: Floats) -> flo
     return float(-0.5 * (log_det + y @ np.linalg.solve(covariance, y)))
 
 
-def _work(y: Floats, base: Floats, lever: Floats, spreads: Floats) -> tuple[Floats, Floats]:
-    """Mean and standard deviation of each slot's work, given y."""
+def _work(y: Floats, base: Floats, lever: Floats, spreads: Floats, against: list[int]) -> tuple[Floats, Floats]:
+    """Mean and standard deviation, given y, of each slot's work less the mean of the slots `against`.
+
+    What all slots have in common no crank speed can show: the load takes it.
+    """
     covariance = base + lever @ np.diag(spreads**2 - HEALTHY**2) @ lever.T
     prior = np.diag(spreads**2)
     gain = prior @ lever.T @ np.linalg.inv(covariance)
     left = prior - gain @ lever @ prior
-    return np.asarray(gain @ y), np.asarray(np.sqrt(np.maximum(np.diag(left), 0.0)))
+    less = np.eye(len(spreads))
+    less[:, against] -= 1.0 / len(against)
+    return less @ gain @ y, np.asarray(np.sqrt(np.maximum(np.diag(less @ left @ less.T), 0.0)))
 
 
 def _shape(at: Windows) -> Floats:

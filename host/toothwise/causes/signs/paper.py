@@ -77,4 +77,12 @@ def proven(findings: Findings) -> Iterator[Sighting]:
         yield Sighting("proven", "elsewhere", f"good for {turns}, taken at {where}")
 
 
-SIGNS = (trouble_codes, complaint, proven)
+def kind(findings: Findings) -> Iterator[Sighting]:
+    """Which faults can this sensor have at all?"""
+    said = findings.job.sensor.kind
+    if said:
+        outcome = "coil" if said == "variable_reluctance" else "chip"
+        yield Sighting("kind", outcome, f"the sensor is a {said.replace('_', ' ')} one")
+
+
+SIGNS = (kind, trouble_codes, complaint, proven)

@@ -1,0 +1,129 @@
+"""Weighing: the textbook cases come first, nothing stands on paper alone, and nothing is ruled out unmeasured."""
+
+from dataclasses import replace
+
+import pytest
+from toothwise.causes.findings import Findings
+from toothwise.causes.job import from_dict
+from toothwise.causes.likelihood import CAUSES, NOTHING, table
+from toothwise.causes.signs import Sighting, look
+from toothwise.causes.weigh import CAP, PAPER, causes, weigh, weigh_sightings
+
+from tests.causes.textbook import CASES, GOOD, HALL, extra, missing, of, silence
+
+FIRST = {name: weigh(findings)[0] for name, findings in CASES.items()}
+
+
+def stands(findings: Findings) -> dict[str, str]:
+    return {w.cause: w.stands for w in weigh(findings)}
+
+
+@pytest.mark.parametrize("cause", CASES)
+def test_the_textbook_case_comes_first(cause: str) -> None:
+    found = weigh(CASES[cause])
+    if cause in NOTHING:
+        assert stands(CASES[cause])[cause] == "supported"
+        assert not [w for w in found if w.stands == "supported" and w.cause not in NOTHING]
+    else:
+        assert found[0].cause == cause
+        assert found[0].stands in ("supported", "possible")
+        assert [w.cause for w in found if w.stands == "supported"] in ([], [cause])
+
+
+def test_the_cases_cover_every_cause() -> None:
+    assert set(CASES) == set(CAUSES)
+
+
+def test_the_object_for_machines() -> None:
+    found = causes(CASES["wheel_tooth"])
+    assert {c["cause"] for c in found} == set(CAUSES)
+    assert sum(c["weight"] for c in found) == pytest.approx(1.0, abs=0.01)
+    assert found[0]["stands"] == "supported"
+    assert any("tooth 17" in words and "p = 1e-40" in words for words in found[0]["for"])
+    assert found[0]["next"]
+    for c in found:
+        assert c["stands"] in ("supported", "possible", "contradicted", "untested")
+        assert (c["next"] == "") == (c["stands"] == "contradicted")
+        if c["stands"] == "supported" and c["cause"] not in NOTHING:
+            assert c["for"]
+        if c["stands"] == "contradicted":
+            assert c["against"]
+
+
+def test_paper_alone_supports_and_contradicts_nothing() -> None:
+    for codes in (["P0335"], ["P0301", "P0302"], ["P0016", "P0011"], []):
+        found = stands(Findings(job=from_dict({"codes": codes, "complaint": ["stall"], "sensor": {"kind": "hall"}})))
+        assert set(found.values()) <= {"untested", "possible", "supported"}
+        assert [c for c, s in found.items() if s == "supported"] == ["unproven"]
+
+
+def test_nothing_known_is_untested() -> None:
+    found = stands(Findings())
+    assert found.pop("unproven") == "supported"
+    assert set(found.values()) == {"untested"}
+
+
+def test_what_nobody_measured_is_untested_in_a_clean_recording() -> None:
+    found = stands(of({"sensor": HALL}))
+    assert found["low_compression"] == "untested" and found["cam_timing"] == "untested"
+    assert found["signal_open"] == "contradicted"
+
+
+def test_two_that_cannot_be_told_apart_are_both_left_open() -> None:
+    """A line that is silent and low, and not one reading: sensor, short and feed all do that."""
+    found = stands(of({"sensor": HALL}, events=silence(0)))
+    assert "supported" not in found.values()
+    assert {found[c] for c in ("sensor", "signal_short_ground", "feed_or_ground")} == {"possible"}
+
+
+def test_look_past_signal_needs_the_control_units_connector_and_a_complaint() -> None:
+    clean = CASES["look_past_signal"]
+    assert stands(clean)["look_past_signal"] == "supported"
+    elsewhere = replace(clean, job=replace(clean.job, measured_at="sensor"))
+    assert stands(elsewhere)["look_past_signal"] == "possible"
+    assert stands(elsewhere)["unproven"] == "supported"
+    content = replace(clean, job=replace(clean.job, codes=(), complaint=()))
+    assert stands(content)["look_past_signal"] == "possible"
+    short = replace(clean, revolutions=300)
+    assert stands(short)["look_past_signal"] == "possible"
+    failing = of({"codes": ["P0335"], "readings": {"measured_at": "control unit"}}, events=missing(20, level=1))
+    assert stands(failing)["look_past_signal"] != "supported"
+
+
+def test_blind_time_and_stops_count_for_nothing() -> None:
+    clean = of({"sensor": HALL})
+    noisy = of({"sensor": HALL}, events=[{"kind": "blind"}, {"kind": "stopped"}])
+    assert [(w.cause, w.weight) for w in weigh(clean)] == [(w.cause, w.weight) for w in weigh(noisy)]
+
+
+def test_few_events_weigh_less_than_many() -> None:
+    one = next(s for s in look(of({}, events=missing(1))) if s.sign == "dropouts")
+    many = next(s for s in look(of({}, events=missing(30))) if s.sign == "dropouts")
+    assert one.strength < many.strength == 1.0
+
+
+def test_an_extra_edge_is_not_a_missing_tooth() -> None:
+    seen = {s.sign: s.outcome for s in look(of({}, events=extra(9)))}
+    assert seen["dropouts"] == "none" and seen["extras"] == "scattered"
+
+
+def test_no_sign_moves_the_odds_beyond_the_cap() -> None:
+    likelihood = table()
+    for sign in likelihood.signs.values():
+        for outcome in sign.outcomes:
+            for w in weigh_sightings([Sighting(sign.name, outcome, "")], likelihood):
+                for worth, _ in (*w.pro, *w.con):
+                    assert abs(worth) <= CAP
+
+
+def test_paper_is_named_in_the_table() -> None:
+    assert set(table().signs) >= PAPER
+
+
+def test_half_good_supply_is_not_good() -> None:
+    whole = of({"sensor": HALL, "readings": GOOD})
+    half = of({"sensor": HALL, "readings": {"feed_v": 5.0}})
+    weight = {
+        n: next(w.weight for w in weigh(f) if w.cause == "feed_or_ground") for n, f in (("w", whole), ("h", half))
+    }
+    assert weight["h"] > weight["w"]

@@ -1,0 +1,199 @@
+"""Cylinders: the weak one is named and its slot is right, a wheel's error is never taken for one, doubt is told."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from toothwise.checks.cylinders import CylinderCheck
+from toothwise.edges.signal import Clock
+from toothwise.model.drive import Drive, Phase, idle, run
+from toothwise.model.engine import Engine, healthy
+from toothwise.model.made import Scenario, make
+from toothwise.model.profiles import Swing, steady
+from toothwise.model.sensor import Hall
+from toothwise.model.wheel import MadeWheel
+from toothwise.records import Measure
+from toothwise.track.teeth import Teeth
+from toothwise.wheel.catalogue import wheel
+
+CLOCK = Clock(16.0)
+
+
+def teeth_of(drive: Drive, made: MadeWheel, seed: int = 1, start_turn: int = 0) -> Teeth:
+    """The true teeth as a tracker would hand them on."""
+    truth = make(Scenario(made, drive, Hall()), np.random.default_rng(seed)).truth.teeth["crank"]
+    seen = truth.seen & ~truth.backwards & (truth.revolution >= 0)
+    ticks = np.rint(truth.t_s[seen] / 16e-9).astype(np.int64)
+    n = len(ticks)
+    return Teeth(ticks, np.full(n, -1), truth.tooth[seen], truth.revolution[seen] + start_turn, np.zeros(n, np.int32))
+
+
+def worn(name: str = "60-2", error: float = 0.1, seed: int = 5) -> MadeWheel:
+    good = wheel(name)
+    return MadeWheel(good, error_deg=tuple(np.random.default_rng(seed).normal(0, error, good.teeth)))
+
+
+def idling(engine: Engine, seconds: float = 30.0, seed: int = 3) -> Drive:
+    return run(engine, idle(seconds), np.random.default_rng(seed))
+
+
+def measured(teeth: Teeth, made: MadeWheel, cylinders: int, **more: object) -> list[Measure]:
+    turn = more.pop("cycle_turn", None)
+    check = CylinderCheck(made.wheel, CLOCK, cylinders, **more)
+    check.cycle_turn = turn
+    check.feed("crank", teeth)
+    return check.finish()
+
+
+def named(measures: list[Measure], name: str) -> dict[int, Measure]:
+    return {m.about["slot"]: m for m in measures if m.name == name}
+
+
+def weak(measures: list[Measure]) -> list[Measure]:
+    return [m for m in measures if m.about.get("weak")]
+
+
+def at_angle(measure: Measure, tdc_deg: float, interval: float) -> bool:
+    """Whether it speaks of the top dead centre, one turn more or less aside."""
+    return abs((measure.about["angle_deg"] - tdc_deg + 180) % 360 - 180) < interval / 4
+
+
+@pytest.mark.parametrize(("cylinders", "slot", "name"), [(4, 0, "60-2"), (4, 2, "36-1"), (6, 1, "60-2"), (6, 5, "36-1"), (3, 1, "60-2"), (5, 3, "60-2")])
+def test_one_weak_cylinder_is_named(cylinders: int, slot: int, name: str) -> None:
+    engine = replace(healthy(cylinders), strength=tuple(0.85 if s == slot else 1.0 for s in range(cylinders)))
+    made = worn(name)
+    found = weak(measured(teeth_of(idling(engine, 60.0), made), made, cylinders))
+    assert len(found) == 1
+    assert at_angle(found[0], engine.first_tdc_deg + slot * engine.segment_deg, engine.segment_deg)
+    assert found[0].value < -0.07
+
+
+@pytest.mark.parametrize("cylinders", [3, 4, 5, 6, 8])
+def test_a_healthy_engine_on_a_poor_wheel_has_none(cylinders: int) -> None:
+    made = worn(error=0.2)
+    measures = measured(teeth_of(idling(healthy(cylinders)), made), made, cylinders)
+    assert len(named(measures, "cylinder_work")) == cylinders
+    assert not weak(measures)
+    assert all(m.value - 2 * m.uncertainty < 0.02 for m in named(measures, "misfire_rate").values())
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_wheel_alone_is_never_a_cylinder(seed: int) -> None:
+    """No engine at all: an even swing at the firing order, and every error belongs to the wheel."""
+    made = replace(worn(error=0.2, seed=seed), runout=(0.2, 0.15))
+    motion = steady(800.0, 300, swings=(Swing(2.0, 0.02, 20.0 * seed),), walk=0.002, rng=np.random.default_rng(seed))
+    measures = measured(teeth_of(Drive(motion), made), made, 4)
+    assert named(measures, "cylinder_work") and not weak(measures)
+
+
+def test_what_both_of_a_pair_lack_is_told_only_with_the_wheel_known() -> None:
+    """Cylinders one turn apart that lack alike look like the wheel's own error."""
+    engine = replace(healthy(4), strength=(0.85, 1.0, 0.85, 1.0))
+    made = worn(error=0.1, seed=9)
+    teeth = teeth_of(idling(engine, 60.0), made)
+    unknown = measured(teeth, made, 4)
+    assert not weak(unknown)
+    assert not any(m.about["told"] for m in named(unknown, "cylinder_work").values())
+    known = measured(teeth, made, 4, tooth_error_deg=made.error_deg)
+    assert all(m.about["told"] for m in named(known, "cylinder_work").values())
+    tdc = engine.first_tdc_deg
+    assert len(weak(known)) == 2 and all(at_angle(m, tdc, 180.0) for m in weak(known))
+
+
+def test_a_second_speed_learns_the_wheel() -> None:
+    """What fades with the square of the speed is the engine's, what stays is the wheel's."""
+    engine = replace(healthy(4), strength=(0.8, 1.0, 0.8, 1.0))
+    made = worn(error=0.1, seed=9)
+    phases = [*idle(40.0), Phase("fire", 4.0, 3000.0), Phase("fire", 30.0, 3000.0)]
+    drive = run(engine, phases, np.random.default_rng(3))
+    one = named(measured(teeth_of(idling(engine, 40.0), made), made, 4), "cylinder_work")
+    two = named(measured(teeth_of(drive, made), made, 4), "cylinder_work")
+    assert np.mean([abs(m.value) for m in two.values()]) > np.mean([abs(m.value) for m in one.values()])
+
+
+def test_misfires_are_counted_by_slot() -> None:
+    engine = replace(healthy(4), misfire=(0.0, 0.12, 0.0, 0.0))
+    made = worn()
+    drive = idling(engine, 60.0)
+    rates = named(measured(teeth_of(drive, made), made, 4), "misfire_rate")
+    true = np.mean([f.heat_j == 0 for f in drive.firings if f.slot == 1])
+    worst = max(rates.values(), key=lambda m: m.value)
+    assert at_angle(worst, engine.first_tdc_deg + 180.0, 180.0)
+    assert worst.value == pytest.approx(true, abs=0.04)
+    assert all(m.value < 0.02 for m in rates.values() if m is not worst)
+
+
+def test_a_dead_cylinder_misfires_always() -> None:
+    engine = replace(healthy(4), misfire=(0.0, 0.0, 0.0, 1.0))
+    made = worn()
+    rates = named(measured(teeth_of(idling(engine), made), made, 4), "misfire_rate")
+    worst = max(rates.values(), key=lambda m: m.value)
+    assert worst.value > 0.9 and at_angle(worst, engine.first_tdc_deg + 540.0, 180.0)
+
+
+@pytest.mark.parametrize(("cylinders", "slot"), [(4, 1), (6, 4), (8, 2)])
+def test_low_compression_while_cranking(cylinders: int, slot: int) -> None:
+    kept = tuple(0.7 if s == slot else 1.0 for s in range(cylinders))
+    engine = replace(healthy(cylinders), compression=kept)
+    made = worn()
+    drive = run(engine, [Phase("rest", 0.2), Phase("crank", 8.0, 200.0)], np.random.default_rng(2))
+    found = named(measured(teeth_of(drive, made), made, cylinders), "relative_compression")
+    low = min(found.values(), key=lambda m: m.value)
+    assert at_angle(low, engine.first_tdc_deg + slot * engine.segment_deg, engine.segment_deg)
+    assert low.value < 85 and all(m.value > 90 for m in found.values() if m is not low)
+
+
+def test_even_compression_is_even() -> None:
+    made = worn()
+    drive = run(healthy(4), [Phase("rest", 0.2), Phase("crank", 8.0, 200.0)], np.random.default_rng(2))
+    measures = measured(teeth_of(drive, made), made, 4)
+    assert min(m.value for m in named(measures, "relative_compression").values()) > 93
+    slowest = next(m for m in measures if m.name == "slowest_angle")
+    assert abs((slowest.value - healthy(4).first_tdc_deg + 90) % 180 - 90) < 12
+
+
+def test_numbers_by_firing_order() -> None:
+    """With the cam the cylinder, without it the pair one turn apart."""
+    engine = replace(healthy(4), strength=(1.0, 1.0, 0.8, 1.0))
+    made = worn()
+    teeth = teeth_of(idling(engine), made)
+    alone = weak(measured(teeth, made, 4))[0]
+    truth = engine.first_tdc_deg + 360.0
+    turn = int(abs((alone.about["angle_deg"] - truth + 360) % 720 - 360) > 90)
+    known = {"firing_order": (1, 3, 4, 2), "tdc1_deg": engine.first_tdc_deg}
+    pair = weak(measured(teeth, made, 4, **known))[0]
+    assert pair.about["cylinders"] == [1, 4] and "cylinder" not in pair.about and len(pair.about["pair"]) == 2
+    sure = weak(measured(teeth, made, 4, cycle_turn=turn, **known))[0]
+    assert sure.about["cylinder"] == 4 and "pair" not in sure.about
+
+
+def test_however_the_stream_is_cut() -> None:
+    made = worn()
+    teeth = teeth_of(idling(replace(healthy(4), strength=(0.8, 1, 1, 1)), 15.0), made)
+    whole = measured(teeth, made, 4)
+    check = CylinderCheck(made.wheel, CLOCK, 4)
+    cuts = [0, 1, 7, 60, 1000, 1001, len(teeth)]
+    for a, b in zip(cuts, cuts[1:], strict=False):
+        fields = {f: getattr(teeth, f)[a:b] for f in ("ticks", "back_ticks", "tooth", "revolution", "turning")}
+        check.feed("crank", Teeth(**fields))
+    assert check.finish() == whole
+
+
+def test_too_few_teeth_say_nothing() -> None:
+    made = worn("3")
+    assert measured(teeth_of(idling(healthy(6)), made), made, 6) == []
+
+
+def test_too_few_cycles_say_nothing() -> None:
+    made = worn()
+    assert measured(teeth_of(idling(healthy(4), 1.0), made), made, 4) == []
+
+
+def test_another_channel_is_not_the_crank() -> None:
+    made = worn()
+    check = CylinderCheck(made.wheel, CLOCK, 4)
+    check.feed("cam", teeth_of(idling(healthy(4)), made))
+    assert check.finish() == []
