@@ -73,7 +73,9 @@ class Network:
         return np.array([held_v[node] for node in self._held])
 
     def _settled(self, held_v: Mapping[str, float]) -> Array:
-        settled: Array = np.linalg.solve(self._g, self._g_held @ self._drive(held_v) + self._inject)
+        settled: Array = np.asarray(
+            np.linalg.solve(self._g, self._g_held @ self._drive(held_v) + self._inject), dtype=np.float64
+        )
         return settled
 
     def rest(self, held_v: Mapping[str, float]) -> dict[str, float]:
@@ -109,19 +111,19 @@ class Network:
 def first_crossing(rises_through_zero: Callable[[Array], Array], longest_s: float) -> float:
     """First time in s, up to `longest_s`, at which the function of time reaches zero from below; nan if never.
 
-    Looks on a grid of 400 steps, evenly spaced in the logarithm from longest/1e5, then halves the interval.
+    Looks on a grid of 400 steps, evenly spaced in the logarithm from longest/1e5, then three times on a grid of 20
+    steps within the step found, and takes the last one as straight.
     """
     grid = np.concatenate([[0.0], np.geomspace(longest_s / 1e5, longest_s, 400)])
-    above = np.flatnonzero(rises_through_zero(grid) >= 0)
-    if above.size == 0:
-        return float("nan")
-    if above[0] == 0:
-        return 0.0
-    low, high = grid[above[0] - 1], grid[above[0]]
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        if rises_through_zero(np.array([middle]))[0] >= 0:
-            high = middle
-        else:
-            low = middle
-    return float(high)
+    for _ in range(4):
+        level = rises_through_zero(grid)
+        above = np.flatnonzero(level >= 0)
+        if above.size == 0:
+            return float("nan")
+        at = int(above[0])
+        if at == 0:
+            return float(grid[0])
+        low, high = float(grid[at - 1]), float(grid[at])
+        share = -level[at - 1] / (level[at] - level[at - 1])
+        grid = np.linspace(low, high, 21)
+    return low + float(share) * (high - low)

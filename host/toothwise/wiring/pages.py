@@ -55,10 +55,8 @@ def _compared(names: str) -> str:
     """The figures of several designs side by side."""
     designs = [standard.design(name) for name in names.split()]
     head = ("what", *(design.title for design in designs))
-    rows = [
-        (figure.text, *(one.line() for design in designs for one in design.figures if one.key == figure.key))
-        for figure in designs[0].figures
-    ]
+    lines = [{figure.key: figure.line() for figure in design.figures} for design in designs]
+    rows = [(figure.text, *(of.get(figure.key, "") for of in lines)) for figure in designs[0].figures]
     return table(head, rows)
 
 

@@ -10,9 +10,8 @@ from toothwise.wiring.spread import Spread, extremes
 
 METER = 0.02  # a cheap meter's own error on top, common practice, no source
 PIN_LOW_MOST_V = 0.4
-CELL_V = 1.5
-BLOCK_V = 9.0
-BOARD_5V = 5.0
+# What is at hand as a test voltage, and what it surely has: a tired cell, a weak USB port, a used block.
+CELL_V, BOARD_V, BLOCK_V, BATTERY_V = 1.4, 4.5, 8.5, 12.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +41,7 @@ def _supply(front: FrontEnd) -> list[Reading]:
         Reading(
             "Nothing plugged in. Meter on resistance.",
             "U1's supply pin and ground",
-            "above 100 Ω, whichever way round; near 0 Ω is a short: find it before you go on",
+            "rises to above 100 Ω, whichever way round; near 0 Ω is a short: find it before you go on",
         ),
         Reading(
             "USB plugged in, no clip on anything. Meter on volts.",
@@ -79,30 +78,30 @@ def _single(front: FrontEnd) -> tuple[Reading, ...]:
             f"below {PIN_LOW_MOST_V:g} V",
         )
     )
-    what, volts = _test_source(front)
+    what = _test_source(front)
     steps.append(Reading(f"The signal lead's clip on {what}.", "the output and ground", _volts(spreads["supply"])))
     if front.name == "feed":
-        reads = extremes(lambda v: volts * v["bottom"] / (v["series"] + v["bottom"]), spreads)
+        share = extremes(lambda v: v["bottom"] / (v["series"] + v["bottom"]), spreads)
         steps.append(
             Reading(
-                "The same.",
+                "The same; measure the lead's own voltage first.",
                 "the analogue output (the end of R9) and ground",
-                f"{_volts(reads)} with {volts:g} V on the lead; in proportion with more or less",
+                f"{share.low * (1 - METER):.3f} to {share.high * (1 + METER):.3f} times the lead's voltage",
             )
         )
     return tuple(steps)
 
 
-def _test_source(front: FrontEnd) -> tuple[str, float]:
+def _test_source(front: FrontEnd) -> str:
     """A voltage at hand that is surely above the upper turning point."""
     needed = front.figure("threshold_rising").high
     at_hand = (
         (CELL_V, "the + end of a fresh 1.5 V cell whose - end is on ground"),
-        (BOARD_5V, "the board's 5 V pin (VBUS)"),
+        (BOARD_V, "the board's 5 V pin (VBUS)"),
         (BLOCK_V, "the + end of a fresh 9 V block whose - end is on ground"),
-        (12.0, "the + end of a 12 V battery or bench supply whose - end is on ground, set to at least 12 V"),
+        (BATTERY_V, "the + end of a 12 V battery or bench supply whose - end is on ground, set to at least 12 V"),
     )
-    return next((what, volts) for volts, what in at_hand if volts > needed * 1.02)
+    return next(what for volts, what in at_hand if volts > needed * (1 + METER))
 
 
 def _pair(front: FrontEnd) -> tuple[Reading, ...]:
