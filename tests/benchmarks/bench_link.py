@@ -76,7 +76,7 @@ def one_run(rate_hz: int, seconds: float, fast: bool) -> dict[str, float]:
         "edges lost": len(lost),
         "edges lost and not blind": int((~seen).sum()),
         "blind s": sum(lost_s),
-        "frames lost on the line": stats.lost_frames - stats.rig_dropped_frames,
+        "frames damaged on the line": stats.bad_crc,
         "host CPU, % of a core": 100 * cpu / took,
         "firmware CPU, % of a core": 100 * board / took,
         "MB/s": stats.bytes / took / 1e6,

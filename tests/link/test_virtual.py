@@ -170,6 +170,9 @@ def test_the_comparison_sees_one_missing_one_extra_and_one_moved_edge() -> None:
     assert (gone.missing_s, gone.extra_s) == ((clock.span_s(expected[500][0]),), ())
     more = compare(expected, Edges(np.insert(ticks, 500, ticks[500] - 50), np.insert(levels, 500, 1)), clock, True)
     assert (more.found, len(more.extra_s)) == (len(expected), 1)
+    turned = levels.copy()
+    turned[500] ^= 1
+    assert compare(expected, Edges(ticks, turned), clock, True).found == len(expected) - 1
     moved = ticks.copy()
     moved[500] += 4
     assert not compare(expected, Edges(moved, levels), clock, True).passed

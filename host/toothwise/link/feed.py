@@ -41,7 +41,6 @@ class _Writer:
     def __init__(self) -> None:
         self._sequence = 0
         self._levels = 0
-        self._ordinals = [0] * len(wire.CHANNELS)
 
     def frame(self, kind: int, payload: bytes) -> bytes:
         self._sequence += 1
@@ -62,9 +61,7 @@ class _Writer:
         words = (((edges.ticks & wire.TIME_MASK) << 1) | edges.levels).astype("<u4").tobytes()
         for at in range(0, len(edges), wire.MOST_WORDS):
             piece = words[4 * at : 4 * (at + wire.MOST_WORDS)]
-            ordinal = self._ordinals[number]
-            self._ordinals[number] = (ordinal + len(piece) // 4) & wire.SEQUENCE_MASK
             base = int(edges.ticks[at])
-            yield self.frame(wire.EDGES, wire.pack_edges(number, base, piece, ordinal=ordinal))
+            yield self.frame(wire.EDGES, wire.pack_edges(number, base, piece))
         bit = 1 << number
         self._levels = (self._levels | bit) if edges.levels[-1] else (self._levels & ~bit)
