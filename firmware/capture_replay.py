@@ -12,7 +12,8 @@ from capture import Ring, WideClock, plain_ring
 from time import ticks_add, ticks_diff, ticks_ms
 
 _ROOM = 2048  # words a ring holds, as on a board
-_AHEAD = 64  # frames held before they are due
+_AHEAD_PARTS = 50  # of a second: how far ahead of the clock the stream is read
+_MOST_A_TURN = 64  # frames read in one loop turn
 _PRESS_MS = 60
 _FOREVER = 1 << 62
 
@@ -169,8 +170,9 @@ class Capture:
             while self._promised == before and self._load():
                 pass
         else:
-            for _ in range(_AHEAD):
-                if sum([len(queue) for queue in self._edges]) >= _AHEAD or not self._load():
+            wanted = self._ticks() - self.zero + self.tick_hz // _AHEAD_PARTS
+            for _ in range(_MOST_A_TURN):
+                if self._promised >= wanted or not self._load():
                     break
         now = self._now()
         hand_on_before = _FOREVER if self.fast else now

@@ -102,7 +102,13 @@ def rig_on_stream(options: list[str]) -> Rig:
 
 def main() -> None:
     on_board = sys.platform not in ("linux", "darwin")
-    rig = rig_on_board() if on_board else rig_on_stream(sys.argv[1:])
+    try:
+        rig = rig_on_board() if on_board else rig_on_stream(sys.argv[1:])
+    except (ValueError, OSError) as error:
+        if on_board:
+            raise
+        sys.stderr.write("%s\nUsage: main.py --stream FILE [--fast] [--socket HOST:PORT]\n" % error)
+        sys.exit(2)
     if rig is None:
         print("Mark button held: the rig is not started.")
         return

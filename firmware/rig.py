@@ -96,7 +96,9 @@ class Rig:
     # ------------------------------------------------------------ sending
 
     def send(self, kind: int, payload: bytes) -> bool:
-        """Send a frame, or drop it whole and count it."""
+        """Send a frame, or drop it whole and count it. A stream played fast waits for the host instead."""
+        while self.capture.fast and not self.line.writable():
+            sleep_ms(1)
         sent = self._offer(kind, payload)
         if not sent:
             self._sequence = (self._sequence + 1) & wire.SEQUENCE_MASK
@@ -196,8 +198,8 @@ class Rig:
         ring = ch.ring
         return struct.unpack_from("<I", ring.data, 4 * ((ring.next + place) & (ring.room - 1)))[0]
 
-    def _lose(self, ch: Channel, reason: int) -> None:
-        """Forget what waits in a channel's ring, and make it blind until further notice."""
+    def _open_blind(self, ch: Channel, reason: int) -> None:
+        """Make a channel blind from where it is vouched for, until further notice."""
         if not ch.blind:
             start = ch.until
             if ch.last_word >= 0 and reason == _OVERRUN:
@@ -207,6 +209,11 @@ class Rig:
         ch.blind = reason
         ch.blind_resume = -1
         ch.blind_fresh = self.capture.now()
+        ch.due = 0
+
+    def _lose(self, ch: Channel, reason: int) -> None:
+        """Forget what waits in a channel's ring; blind from here on."""
+        self._open_blind(ch, reason)
         lost = ch.ring.flush()
         ch.blind_lost += lost
         ch.dropped += lost
@@ -214,7 +221,7 @@ class Rig:
         self._frames_dropped += (lost + wire.MOST_WORDS - 1) // wire.MOST_WORDS
         if self.watch and lost > ch.seen:
             self._contact(ch, lost - max(ch.seen, 0), ch.blind_start, self.capture.now(), ch.contact_level)
-        ch.due = ch.seen = 0
+        ch.seen = 0
 
     def _end_blind(self, ch: Channel) -> bool:
         """Send a blind stretch once its end is known; a long one in parts, ten a second."""
@@ -270,22 +277,20 @@ class Rig:
 
     def start(self) -> int:
         """Begin capture; every channel was blind until then. Returns the first tick vouched for."""
-        tick = self.capture.start()
         for ch in self._channels:
-            self._blind_until(ch, _NOT_STARTED, tick)
+            self._open_blind(ch, _NOT_STARTED)
+            ch.seen = 0
+        tick = self.capture.start()  # empties the rings
+        for ch in self._channels:
+            ch.blind_resume = tick
         self.capturing = True
         self._stopping = False
         return tick
 
-    def _blind_until(self, ch: Channel, reason: int, tick: int) -> None:
-        ch.last_word = -1
-        self._lose(ch, reason)
-        ch.blind_resume = tick
-
     def _restart(self, reason: int) -> None:
+        self.capture.stop()
         for ch in self._channels:
             self._lose(ch, reason)
-        self.capture.stop()
         tick = self.capture.start()
         for ch in self._channels:
             ch.blind_resume = tick
@@ -374,12 +379,13 @@ class Rig:
         for ch in watched:
             self._set_until(ch, tick)
         shorts = self.conductors.walk()
-        resume = self.capture.late()
-        sleep_ms(0)
-        self.capture.now()
+        self.capture.now()  # what the walk itself did is in the rings now
         for ch in watched:
-            ch.seen = ch.ring.room  # its own edges are no contacts
-            self._blind_until(ch, _WALKING, resume)
+            ch.seen = ch.ring.room  # and is no contact
+            self._lose(ch, _WALKING)
+        resume = self.capture.late()  # after the last flush: nothing lost can be later
+        for ch in watched:
+            ch.blind_resume = resume
         for pair in shorts:
             self._walks[pair] = self._walks.get(pair, 0) + 1
             self.event(wire.SHORT, pair[0], pair[1], self._walks[pair], tick, resume)

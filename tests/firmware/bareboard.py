@@ -127,6 +127,7 @@ class Silicon:
     # ---- registers
 
     def __getitem__(self, at: int) -> int:
+        self.advance(60)  # an interpreter is slow beside its chip
         for n in range(4):
             if at == _PIO0 + 0xD4 + 0x18 * n:
                 return self.offset
@@ -138,6 +139,10 @@ class Silicon:
         raise AssertionError(f"unexpected read of {at:#x}")
 
     def __setitem__(self, at: int, value: int) -> None:
+        self._set(at, value)
+        self.advance(60)
+
+    def _set(self, at: int, value: int) -> None:
         if at == _PIO0:
             for machine in self.machines:
                 machine.running = False
@@ -213,6 +218,7 @@ def load(silicon: Silicon) -> types.SimpleNamespace:
 
         @property
         def count(self) -> int:
+            silicon.advance(60)
             return self.left
 
         def active(self, on: bool | None = None) -> bool:

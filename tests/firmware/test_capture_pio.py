@@ -112,6 +112,20 @@ def test_silence_is_proven_to_within_a_few_microseconds(bench: Bench) -> None:
     assert now - 62_500_000 // 10 < until <= now
 
 
+def test_edges_right_from_the_first_cycle(bench: Bench) -> None:
+    """What comes between the machines' start and the loop's next turn is not lost."""
+    wave = bench.wave(0, 0, 300, 400)
+    bench.start()
+    true = bench.ticks(wave)
+    bench.run(30)
+    account = bench.account(0)
+    began = account.blind[0][1]
+    assert began == bench.capture.zero
+    expected = [edge for edge in true if edge[0] >= began + 3]
+    assert account.edges[-len(expected) :] == expected and len(account.edges) - len(expected) <= 1
+    assert account.lost() == 0
+
+
 def test_two_channels_at_100000_edges_a_second(bench: Bench) -> None:
     bench.start()
     true = [bench.wave(n, 5000, 1250, 50_000) for n in range(2)]

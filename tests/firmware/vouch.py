@@ -17,12 +17,15 @@ class Account:
         self.blind: list[tuple[int, int, int, int]] = []  # (start, end, reason, lost)
         self.until = 0
         self.lost_by_ordinal = 0
-        self.holes = 0  # frames that never came
+        self.holes = 0  # places where frames never came
+        self.holes_frames = 0  # and how many
         expected: int | None = None
         sequence: int | None = None
         for _, kind, number, payload in frames:
-            if sequence is not None and wire.sequence_step(sequence, number) != 1:
-                self.holes += 1
+            if sequence is not None:
+                step = wire.sequence_step(sequence, number)
+                self.holes += step != 1
+                self.holes_frames += step - 1
             sequence = number
             if kind == wire.EDGES:
                 ch, flags, base, phase, ordinal, words = wire.read_edges(payload)
