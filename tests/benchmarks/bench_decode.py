@@ -3,8 +3,8 @@
     python tests/benchmarks/bench_decode.py [--edges 2000000] [--runs 9]
 
 Two kinds of traffic: full edges frames (240 edges, as at 100,000 edges a second) and sparse ones (a few
-edges, as at idle). For each: bytes to frames (`wire.Decoder`), bytes to batches (`Assembler`), and the
-floor, which knows nothing of frames: crc32 over the whole, and a copy.
+edges, as at idle). For each: bytes to frames (and the same by `wire.Decoder`), bytes to batches
+(`Assembler`), and the floor, which knows nothing of frames: crc32 over the whole, and a copy.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import zlib
 from collections.abc import Callable
 
 from toothwise.link.assemble import Assembler
+from toothwise.link.decode import Decoder
 from toothwise.link.frames import wire
 
 from tests.link.fakerig import FakeRig
@@ -50,6 +51,12 @@ def floor(parts: list[bytes]) -> None:
 
 
 def to_frames(parts: list[bytes]) -> None:
+    decoder = Decoder()
+    for part in parts:
+        decoder.feed(part)
+
+
+def to_frames_plainly(parts: list[bytes]) -> None:
     decoder = wire.Decoder()
     for part in parts:
         decoder.feed(part)
@@ -84,7 +91,12 @@ def main() -> None:
         print(f"{edges} edges, {per_frame} a frame, {len(data) / 1e6:.1f} MB, {given.runs} runs")
         print(f"{'':24}{'ms median':>12}{'least':>10}{'most':>10}{'CPU s/1e6 edges':>18}{'x floor':>10}")
         base = 0.0
-        for name, work in (("crc32 and a copy", floor), ("to frames", to_frames), ("to batches", to_batches)):
+        for name, work in (
+            ("crc32 and a copy", floor),
+            ("to frames", to_frames),
+            ("the same, plain form", to_frames_plainly),
+            ("to batches", to_batches),
+        ):
             took = timed(work, parts, given.runs)
             middle = statistics.median(took)
             base = base or middle

@@ -26,6 +26,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from toothwise.edges.signal import Batch, Blind, Edges, Ticks
+from toothwise.link.decode import Decoder
 from toothwise.link.frames import reasons, wire
 from toothwise.link.hello import Hello, read_hello
 from toothwise.link.notes import Fault, Happening, LinkStats, Note, Reading
@@ -68,7 +69,7 @@ class Assembler:
         self.ended = False
         """The stream a rig without a board replays is over, and all of it was delivered."""
         self._ends_with_stream = ends_with_stream
-        self._decoder = wire.Decoder()
+        self._decoder = Decoder()
         self._channels: list[_Channel] = []
         self._blind: list[Blind] = []
         self._offset: int | None = None  # host tick = rig tick + offset; None: not capturing for us yet
@@ -101,7 +102,7 @@ class Assembler:
 
     def line_lost(self) -> None:
         """The port went away: nothing is vouched for until the rig is heard again."""
-        self._decoder = wire.Decoder()
+        self._decoder = Decoder()
         self._sequence = None
         self._boot = None
         self._mark_gap("link_lost")
