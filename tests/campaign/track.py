@@ -41,14 +41,16 @@ UNDECIDED_AT_MOST = 0.02
 
 @dataclass(frozen=True, slots=True)
 class Size:
-    """How many cases of each sort a run has."""
+    """How many cases of each sort a run has. every: a run smaller than one case of each sort on each wheel takes
+    only every so many, another part of them on each wheel."""
 
     healthy: int
     faults: int
     guesses: int
+    every: int = 1
 
 
-SHORT, LONG = Size(healthy=1, faults=1, guesses=3), Size(healthy=6, faults=40, guesses=100)
+SHORT, LONG = Size(healthy=1, faults=1, guesses=2, every=4), Size(healthy=8, faults=25, guesses=100)
 
 
 def track(case: Case) -> Teeth:
@@ -110,11 +112,11 @@ class Row:
 
 
 def specs(size: Size, seed: int, wheels: Iterable[str]) -> Iterator[Spec]:
-    for wheel in wheels:
-        for kind in (*HEALTHY, *STRESS):
-            yield from (Spec("healthy", wheel, kind, seed, i) for i in range(size.healthy))
-        for band in BANDS:
-            yield from (Spec("faults", wheel, band, seed, i) for i in range(size.faults))
+    sorts = [("healthy", kind, size.healthy) for kind in (*HEALTHY, *STRESS)]
+    sorts += [("faults", band, size.faults) for band in BANDS]
+    for number, wheel in enumerate(wheels):
+        for part, kind, many in sorts[number % size.every :: size.every]:
+            yield from (Spec(part, wheel, kind, seed, i) for i in range(many))
 
 
 @dataclass

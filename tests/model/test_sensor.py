@@ -116,7 +116,7 @@ def test_missing_chipped_bent_teeth_and_runout_show() -> None:
     motion = steady(600, 4, start_deg=25.0)
     plain = MadeWheel(wheel)
     for sensor in (Hall(jitter_deg=0.0), Coil()):
-        line, teeth = sensor.sense(plain.without(7, 8), motion, rng())
+        _, teeth = sensor.sense(plain.without(7, 8), motion, rng())
         assert set(teeth.tooth[~teeth.seen].tolist()) == {7, 8}
     _, teeth = Hall(jitter_deg=0.0).sense(plain.bent(5, 0.8), motion, rng())
     angle = motion.angle_at(teeth.t_s[teeth.tooth == 5])
