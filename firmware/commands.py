@@ -2,11 +2,8 @@
 
 import pattern_out
 import wire
+from contacts import WALK_MS
 from panel import SOUNDS
-
-
-def sound_number(name: str) -> int:
-    return SOUNDS.index(name)
 
 
 def handle(rig, text: str) -> None:  # type: ignore[no-untyped-def]
@@ -17,7 +14,7 @@ def handle(rig, text: str) -> None:  # type: ignore[no-untyped-def]
     name = words[0]
     action = _ACTIONS.get(name)
     if action is None:
-        rig.answer("%s error unknown_command" % name[:20])
+        rig.post.answer("%s error unknown_command" % name[:20])
         return
     try:
         said = action(rig, words[1:])
@@ -26,7 +23,7 @@ def handle(rig, text: str) -> None:  # type: ignore[no-untyped-def]
     except (IndexError, ValueError):
         said = "error bad_argument"
     if said is not None:
-        rig.answer("%s %s" % (name, said))
+        rig.post.answer("%s %s" % (name, said))
 
 
 class Refused(Exception):
@@ -92,7 +89,7 @@ def _beep(rig, words):  # type: ignore[no-untyped-def]
         name = words[0] if words else "ok"
         if name not in SOUNDS:
             raise ValueError
-        rig.sound(name)
+        rig.contacts.sound(name)
     return "ok"
 
 
@@ -112,21 +109,26 @@ def _mute(rig, words):  # type: ignore[no-untyped-def]
 
 def _mark(rig, words):  # type: ignore[no-untyped-def]
     tick = rig.capture.now()
-    rig.event(wire.MARK, wire.ALL_CHANNELS, 0, 1, tick, tick)
+    rig.post.event(wire.MARK, wire.ALL_CHANNELS, 0, 1, tick, tick)
     return "ok tick=%d" % tick
 
 
 def _watch(rig, words):  # type: ignore[no-untyped-def]
     watch = wire.WATCHES.index(words[0])
     count = 0
+    walk_ms = WALK_MS
     if words[0] == "continuity":
-        most = rig.conductors.most if rig.conductors else 0
-        if most == 0:
+        conductors = rig.contacts.conductors
+        if not conductors or not conductors.most:
             raise Refused("no_such_pin")
         count = int(words[1])
-        if not 1 <= count <= most:
+        if not 1 <= count <= conductors.most:
             raise ValueError
-    rig.set_watch(watch, count)
+        if len(words) > 2:
+            walk_ms = int(words[2])
+            if not 0 <= walk_ms <= 600000:
+                raise ValueError
+    rig.contacts.set_watch(watch, count, walk_ms)
     return "ok"
 
 

@@ -50,9 +50,9 @@ def rig_on_board() -> Rig | None:
         return mv, temperature.read_u16() if temperature else -1
 
     line = Line(sys.stdin.buffer, sys.stdout.buffer)
-    rig = Rig(board_name(), capture, line, panel_on_pins(pins), player, conductors_on_pins(pins), analogue, clock)
-    rig.pins = pins
-    return rig
+    return Rig(
+        board_name(), pins, capture, line, panel_on_pins(pins), player, conductors_on_pins(pins), analogue, clock
+    )
 
 
 def rig_on_stream(options: list[str]) -> Rig:
@@ -87,8 +87,9 @@ def rig_on_stream(options: list[str]) -> Rig:
         line = Line(sys.stdin.buffer, sys.stdout.buffer)
     clock = WideClock()
     capture = Capture(open(path, "rb"), clock, fast)
-    rig = Rig(
+    return Rig(
         board_name(),
+        {},
         capture,
         line,
         Panel(capture, NoPin(), NoPin()),
@@ -97,7 +98,6 @@ def rig_on_stream(options: list[str]) -> Rig:
         lambda: (capture.feed_mv, capture.temperature_raw),
         clock,
     )
-    return rig
 
 
 def main() -> None:

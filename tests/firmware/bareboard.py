@@ -285,7 +285,10 @@ def load(silicon: Silicon) -> types.SimpleNamespace:
         ),
         "gc": dict(collect=lambda: None, mem_free=lambda: 100_000, mem_alloc=lambda: 60_000),
     }
-    files = ("wire", "capture", "pattern_out", "line", "panel", "commands", "conductors", "capture_pio", "rig")
+    files = (
+        *("wire", "capture", "pattern_out", "line", "post", "flow", "panel", "contacts", "commands"),
+        *("conductors", "capture_pio", "rig"),
+    )
     before = {name: sys.modules.get(name) for name in (*stands_in, *files)}
     loaded = types.SimpleNamespace(Pin=Pin)
     try:

@@ -50,7 +50,7 @@ class Bench:
         self.capture = self.board.capture_pio.Capture(pins, clock)
         panel = self.board.panel
         self.rig = self.board.rig.Rig(
-            "model", self.capture, self.host, panel.Panel(panel.NoPin(), panel.NoPin(), panel.NoPin()),
+            "model", pins, self.capture, self.host, panel.Panel(panel.NoPin(), panel.NoPin(), panel.NoPin()),
             None, None, lambda: (-1, -1), clock,
         )  # fmt: skip
 

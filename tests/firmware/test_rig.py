@@ -112,6 +112,7 @@ def test_start_and_stop(world: World) -> None:
         ("watch nonsense", "error bad_argument"),
         ("watch continuity 9", "error bad_argument"),
         ("watch continuity", "error bad_argument"),
+        ("watch continuity 1 -5", "error bad_argument"),
     ],
 )
 def test_refusals(world: World, line: str, answer: str) -> None:
