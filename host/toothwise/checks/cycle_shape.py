@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from toothwise.checks.tail import Tail
 from toothwise.edges.signal import Clock
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
@@ -66,11 +67,11 @@ class Group:
         return rows
 
     def close(self) -> None:
-        if self.centre is None and self.first:
+        if self.centre is None and any(len(part) > 0 for part in self.first):
             self._take(self.settle())
 
     def _take(self, rows: Floats) -> None:
-        assert self.centre is not None or not len(rows)
+        assert self.centre is not None
         # Engines differ from cycle to cycle by whole waves: only what stands out from its neighbours is mistimed.
         rest = rows - self.centre
         rough = np.abs(rest - (np.roll(rest, 1, axis=1) + np.roll(rest, -1, axis=1)) / 2)
@@ -108,22 +109,20 @@ class CycleShape:
         self._low, self._high = np.maximum(at - reach, 0), np.minimum(at + reach, 2 * n)
         self._reach_deg = (scaled[self._high] - scaled[self._low]) * 360.0
         self.groups: dict[tuple[int, int], Group] = {}
-        self._held: list[NDArray[np.int64]] = [np.empty(0, np.int64)] * 4
+        self._tail = Tail(2 * n)
 
     def feed(self, teeth: Teeth) -> None:
-        parts = (teeth.ticks, teeth.tooth, teeth.revolution, teeth.turning)
-        ticks, tooth, revolution, turning = (
-            np.concatenate([held, part.astype(np.int64)]) for held, part in zip(self._held, parts, strict=True)
-        )
-        size = 2 * self.wheel.teeth
-        if len(ticks) <= size:
-            self._held = [ticks, tooth, revolution, turning]
+        seen = self._tail.then(teeth)
+        size = self._tail.keep
+        if len(seen) <= size:
             return
-        first = np.flatnonzero((tooth[:-size] == 1) & (revolution[:-size] >= 0) & (revolution[:-size] % 2 == 0))
+        first = np.flatnonzero(
+            (seen.tooth[:-size] == 1) & (seen.revolution[:-size] >= 0) & (seen.revolution[:-size] % 2 == 0)
+        )
         last = first + size
-        whole = (tooth[last] == 1) & (revolution[last] == revolution[first] + 2) & (turning[last] == turning[first])
-        self._windows(ticks, turning, first[whole])
-        self._held = [part[-size:] for part in (ticks, tooth, revolution, turning)]
+        whole = (seen.tooth[last] == 1) & (seen.revolution[last] == seen.revolution[first] + 2)
+        whole &= seen.turning[last] == seen.turning[first]
+        self._windows(seen.ticks, seen.turning, first[whole])
 
     def finish(self) -> list[Group]:
         """Groups with enough windows, most windows first."""

@@ -23,6 +23,7 @@ A tooth's error has the runout taken off, and the mean of all teeth is 0. Positi
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -45,9 +46,9 @@ FIRING_ORDERS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0)
 MASSES_DEG = 0.15
 """Angle that the pistons' changing inertia makes at the firing order, the same at any speed: four pistons of
 0.45 kg on 45 mm with 0.2 kg·m² make 0.13° at order 2 [D]."""
+MOST_GROUPS = 4
 LARGE = 4.0
 """A tooth so many spreads from its place is one by itself: it does not speak for the others."""
-PARAMETERS = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +84,14 @@ class WheelError:
         """None where the wheel has too few teeth to tell them from the engine, or too few whole cycles were seen."""
         if self.wheel.teeth < 6 or self.wheel.turn_deg != 360.0:
             return None
-        groups = self._shape.finish()[:6]
+        groups = self._shape.finish()[:MOST_GROUPS]
         if not groups:
             return None
         return learn(self._shape, groups)
 
-    def measures(self) -> list[Measure]:
-        learnt = self.result()
+    @staticmethod
+    def measures(learnt: Learnt | None) -> list[Measure]:
+        """`tooth_error`, one a tooth, `runout_1` and `runout_2`."""
         if learnt is None:
             return []
         pairs = zip(learnt.error_deg.tolist(), learnt.uncertainty_deg.tolist(), strict=True)
@@ -112,7 +114,6 @@ class _Model:
         self.waves = np.stack(waves)  # (orders, 2N, 2)
         self.runout = np.concatenate([waves[1][:n], waves[3][:n]], axis=1)  # (N, 4), orders 1 and 2
         self.trend = FREE * shape.trend @ shape.trend.T
-        self.of_wheel = np.eye(n)
 
     def engine(self, size: float, slope: float, firing: float, firing_slope: float, order: float) -> Floats:
         """Variance of each order's two waves."""
@@ -121,11 +122,6 @@ class _Model:
         variance = variance + np.where(multiple, (firing * (self.orders / order) ** -firing_slope) ** 2, 0.0)
         return np.asarray(variance)
 
-    def engine_covariance(self, variance: Floats) -> Floats:
-        flat = self.waves * np.sqrt(variance)[:, None, None]
-        joined = flat.transpose(1, 0, 2).reshape(flat.shape[1], -1)
-        return np.asarray(joined @ joined.T)
-
 
 def learn(shape: CycleShape, groups: list[Group]) -> Learnt:
     """What the groups' mean cycles say of the wheel; the first group sets the size of tooth errors."""
@@ -133,7 +129,7 @@ def learn(shape: CycleShape, groups: list[Group]) -> Learnt:
     single = np.ones(model.teeth)
     sigma, found = 0.03, []
     solved: tuple[Floats, Floats, Floats, Floats] | None = None
-    for _ in range(3):
+    for _ in range(2):
         first = _fit(model, groups[0], single, None)
         sigma = first[0]
         found = [first, *(_fit(model, group, single, sigma) for group in groups[1:])]
@@ -168,24 +164,31 @@ Fit = tuple[float, Floats, float]
 
 
 def _fit(model: _Model, group: Group, single: Floats, sigma: float | None) -> Fit:
-    """Most likely sizes: of tooth errors (unless given), and of the engine's waves by order."""
-    mean, noise = group.mean, group.mean_covariance
-    base = noise + model.trend + 1e-8 * np.eye(len(mean))
-    wheel = model.twice @ np.diag(single) @ model.twice.T
-    runout = RUNOUT_DEG**2 * (model.twice @ model.runout) @ (model.twice @ model.runout).T
-    firing_order = _strongest(model, mean)
+    """Most likely sizes: of tooth errors (unless given), and of the engine's waves by order.
+
+    Worked on the mean of the two turns, which holds the wheel and the whole orders, and on half their difference,
+    which holds the half orders; that the two also vary together a little is left out here.
+    """
+    n = model.teeth
+    turns = np.stack([np.hstack([np.eye(n), np.eye(n)]) / 2, np.hstack([np.eye(n), -np.eye(n)]) / 2])
+    rough = group.mean_covariance + model.trend + 1e-8 * np.eye(2 * n)
+    means = turns @ group.mean
+    bases = turns @ rough @ turns.transpose(0, 2, 1)
+    bases[0] += RUNOUT_DEG**2 * model.runout @ model.runout.T
+    waves = [model.waves[1::2, :n], model.waves[0::2, :n]]
+    firing_order = _strongest(model, group.mean)
 
     def cost(p: Floats) -> float:
-        covariance = base + np.exp(2 * p[0]) * wheel + runout
-        covariance += model.engine_covariance(model.engine(np.exp(p[1]), p[2], np.exp(p[3]), p[4], firing_order))
-        try:
-            root = np.linalg.cholesky(covariance)
-        except np.linalg.LinAlgError:
-            return np.inf
-        white = np.linalg.solve(root, mean)
+        variance = model.engine(np.exp(p[1]), p[2], np.exp(p[3]), p[4], firing_order)
         # Slopes about 3 [D: torque of slope 1 over two integrations], sizes anywhere.
-        prior = ((p[2] - 2.5) / 0.7) ** 2 + ((p[4] - 3.0) / 0.7) ** 2
-        return float(white @ white + 2 * np.log(np.diag(root)).sum() + prior)
+        total = ((p[2] - 2.5) / 0.7) ** 2 + ((p[4] - 3.0) / 0.7) ** 2
+        for half, sizes in enumerate((variance[1::2], variance[0::2])):
+            covariance = bases[half] + _joined(waves[half], sizes)
+            if half == 0:
+                covariance[np.diag_indices(n)] += np.exp(2 * p[0]) * single
+            _, log_det = np.linalg.slogdet(covariance)
+            total += float(means[half] @ np.linalg.solve(covariance, means[half])) + log_det
+        return float(total)
 
     start = np.array([np.log(sigma or 0.03), np.log(0.05), 2.5, np.log(0.3), 3.0])
     fixed = np.array([sigma is not None, False, False, False, False])
@@ -194,22 +197,28 @@ def _fit(model: _Model, group: Group, single: Floats, sigma: float | None) -> Fi
     return float(np.exp(best[0])), variance, firing_order
 
 
+def _joined(waves: Floats, variance: Floats) -> Floats:
+    """Covariance of waves (orders, teeth, 2) with these variances."""
+    flat = (waves * np.sqrt(variance)[:, None, None]).transpose(1, 0, 2).reshape(waves.shape[1], -1)
+    return np.asarray(flat @ flat.T)
+
+
 def _strongest(model: _Model, mean: Floats) -> float:
     """The firing order: the one with the largest wave for its slope."""
     size = {}
     for k in FIRING_ORDERS:
-        at = int(round(2 * k)) - 1
+        at = round(2 * k) - 1
         if at < len(model.orders):
             wave = model.waves[at]
             size[k] = float(np.hypot(*np.linalg.lstsq(wave, mean, rcond=None)[0])) * k**1.5
     return max(size, key=lambda k: size[k])
 
 
-def _descend(cost, start: Floats, step: Floats, fixed: NDArray[np.bool_]) -> Floats:  # type: ignore[no-untyped-def]
+def _descend(cost: Callable[[Floats], float], start: Floats, step: Floats, fixed: NDArray[np.bool_]) -> Floats:
     """A pattern search along each axis in turn, steps halved when none helps."""
     best, least = start.copy(), cost(start)
     step = np.where(fixed, 0.0, step)
-    while step.max() > 0.05:
+    while step.max() > 0.1:
         moved = False
         for axis in np.flatnonzero(step > 0).tolist():
             for sign in (1.0, -1.0):
@@ -231,7 +240,7 @@ def _solve(
     n = model.teeth
     precision, pull = np.zeros((n, n)), np.zeros(n)
     for group, (_, variance, _) in zip(groups, found, strict=True):
-        other = group.mean_covariance + model.trend + model.engine_covariance(variance)
+        other = group.mean_covariance + model.trend + _joined(model.waves, variance)
         weight = np.linalg.solve(other + 1e-8 * np.eye(2 * n), model.twice)
         precision += model.twice.T @ weight
         pull += weight.T @ group.mean
@@ -241,7 +250,7 @@ def _solve(
     if len(groups) > 1:
         for multiple in (1, 2):
             order = found[0][2] * multiple
-            at = int(round(2 * order)) - 1
+            at = round(2 * order) - 1
             if order % 1 == 0 and at < len(model.orders):
                 wave = model.waves[at][:n]
                 masses += (MASSES_DEG * multiple**-4.0) ** 2 * wave @ wave.T
