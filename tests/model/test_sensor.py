@@ -97,6 +97,16 @@ def test_sampled_volts_fall_through_zero_at_the_teeth() -> None:
     assert away.max() < 1.1 / 200_000.0
 
 
+def test_a_switchs_line_can_be_sampled_too() -> None:
+    made = machined(catalogue.wheel("36-1"), rng())
+    result = make(Scenario(made, steady(600, 5), Hall(active=1), volts_hz=50_000.0), rng())
+    assert result.volts is not None
+    rises = np.flatnonzero((result.volts[:-1] < 2.5) & (result.volts[1:] >= 2.5)) / 50_000.0
+    true = result.truth.teeth["crank"].t_s
+    assert len(rises) == pytest.approx(len(true), abs=1)
+    assert rises[5:30] == pytest.approx(true[5:30], abs=21e-6) or rises[5:30] == pytest.approx(true[6:31], abs=21e-6)
+
+
 def test_a_slow_wheel_is_lost_first_where_the_gap_is_wide() -> None:
     made = replace(MadeWheel(catalogue.wheel("60-2")), runout=(0.5, 0.0))
     coil = Coil(volts=0.5, comparator=Comparator(high_v=0.1, follows=0.0))

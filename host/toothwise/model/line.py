@@ -56,6 +56,11 @@ class Line:
         level = (self.first ^ 1 ^ (np.arange(len(t)) & 1)).astype(np.uint8)
         return Line(t, level, self.first)
 
+    def at(self, t_s: Floats) -> NDArray[np.uint8]:
+        """The level at each time."""
+        padded = np.concatenate(([np.uint8(self.first)], self.levels))
+        return np.asarray(padded[np.searchsorted(self.t_s, t_s, side="right")])
+
     def cut(self, end_s: float) -> Line:
         """Only what came before a time."""
         n = int(np.searchsorted(self.t_s, end_s, side="left"))

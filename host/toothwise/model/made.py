@@ -18,6 +18,10 @@ from toothwise.model.sensor import Coil, Hall, TrueTeeth
 from toothwise.model.wheel import MadeWheel
 from toothwise.wheel.pattern import Wheel
 
+LINE_V = (0.2, 4.9)
+"""A switching sensor's low and high on a pull-up to 5 V. Good is below 0.4 to 0.5 V, and within 0.3 V of the pull-up:
+common practice, no source."""
+
 
 @dataclass(frozen=True, eq=False)
 class Cam:
@@ -38,7 +42,8 @@ class Scenario:
     """Everything a made recording is made of.
 
     drive: an engine's run or a bare motion. clock_start_s: what the recording's clock shows at its start.
-    feed: record the feed channel even if it never falls. volts_hz: also sample the crank sensor's voltage.
+    feed: record the feed channel even if it never falls. volts_hz: also sample the crank
+    line's voltage so often.
     """
 
     made: MadeWheel
@@ -96,10 +101,7 @@ def make(scenario: Scenario, rng: np.random.Generator) -> Made:
     lows = [low for scene in scenes.values() for low in scene.feed_lows]
     if lows or scenario.feed:
         edges["feed"] = _feed(lows, end_s, scenario, rng)
-    volts = None
-    if scenario.volts_hz and isinstance(scenario.sensor, Coil):
-        at = np.arange(int(end_s * scenario.volts_hz)) / scenario.volts_hz
-        volts = scenario.sensor.volts_at(scenario.made, motion, at, rng)
+    volts = _volts(scenario, crank, motion, rng) if scenario.volts_hz else None
     tick_ns = scenario.recorder.tick_ns
     held = Held(
         Clock(tick_ns, scenario.clock_start_s),
@@ -109,7 +111,17 @@ def make(scenario: Scenario, rng: np.random.Generator) -> Made:
     )
     faults = sorted((f for scene in scenes.values() for f in scene.faults), key=lambda f: f.t_s)
     truth = Truth({n: s.teeth for n, s in scenes.items()}, tuple(faults), clean, drive, scenario)
-    return Made(held, truth, volts, scenario.volts_hz if volts is not None else None)
+    return Made(held, truth, volts, scenario.volts_hz)
+
+
+def _volts(scenario: Scenario, scene: Scene, motion: Motion, rng: np.random.Generator) -> Floats:
+    """A coil's own voltage, before any wiring fault; or a switch's line with all its faults."""
+    assert scenario.volts_hz
+    at = np.arange(int(motion.end_s * scenario.volts_hz)) / scenario.volts_hz
+    if isinstance(scenario.sensor, Coil):
+        return scenario.sensor.volts_at(scenario.made, motion, at, rng)
+    low, high = LINE_V
+    return np.asarray(np.where(scene.line.at(at) == 1, high, low) + rng.normal(0.0, 0.02, len(at)))
 
 
 def _source(scenario: Scenario) -> dict[str, Any]:
