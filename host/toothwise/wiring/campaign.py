@@ -63,7 +63,7 @@ def campaign(front: FrontEnd, count: int, seed: int = 1) -> list[Check]:
         *_delays(front, runs),
         _interruptions(front, runs[: 1 + max(1, count // 10)]),
         *_surges(front, runs),
-        *_teeth(front, runs),
+        *teeth(front, runs),
     ]
 
 
@@ -152,16 +152,16 @@ def _below_ground(trace: Trace) -> float:
     return max(-float(trace.of[node].min()) for node in ("pin", "adc") if node in trace.of)
 
 
-def _teeth(front: FrontEnd, runs: Sequence[Values]) -> list[Check]:
-    """One edge a tooth: the nominal circuit over whole turns, each draw over a few teeth and a gap."""
+def teeth(front: FrontEnd, runs: Sequence[Values]) -> list[Check]:
+    """One edge a tooth: the nominal circuit over whole turns, each draw over a few teeth."""
     if front.turning is None:
         return []
     kinds = _coil_checks(front) if front.name == "reluctance" else _switch_checks(front)
     checks = []
     for name, every_draw, source, starts in kinds:
-        teeth = slots(front.turning.wheel, len(starts) - 1)
+        wanted = slots(front.turning.wheel, len(starts) - 1)
         chosen = runs if every_draw else runs[:1]
-        wrong = sum(rises_once(t.edges(PIN_LOW_V, PIN_HIGH_V), starts, teeth) for t in run(front, source, chosen))
+        wrong = sum(rises_once(t.edges(PIN_LOW_V, PIN_HIGH_V), starts, wanted) for t in run(front, source, chosen))
         checks.append(Check(front.name, f"teeth miscounted: {name}", wrong, 0, "", len(chosen), wrong == 0))
     return checks
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from dataclasses import dataclass
 
 # IEC 60063. E24 is a table (its rounding follows no formula); E96 is 10^(i/96) to three figures; E12 is
@@ -39,20 +40,26 @@ E96 = tuple(round(10 ** (step / 96), 2) for step in range(96))
 
 def nearest(value: float, series: tuple[float, ...]) -> float:
     """The member of `series` nearest to `value` by ratio, in the same unit."""
-    return min(_around(value, series), key=lambda member: abs(math.log(member / value)))
+    below, above = _beside(value, series)
+    return below if value / below < above / value else above
 
 
 def at_least(value: float, series: tuple[float, ...]) -> float:
     """The smallest member of `series` not below `value` (within rounding of floats)."""
-    return min(member for member in _around(value, series) if member >= value * (1 - 1e-9))
+    below, above = _beside(value, series)
+    return below if below >= value * (1 - 1e-9) else above
 
 
-def _around(value: float, series: tuple[float, ...]) -> list[float]:
+def _beside(value: float, series: tuple[float, ...]) -> tuple[float, float]:
+    """The members on either side of `value`; the lower one may equal it."""
     if not value > 0 or not math.isfinite(value):
         raise ValueError(f"a part's value must be above zero, not {value:g}")
     decade = math.floor(math.log10(value))
+    at = bisect_right(series, value / 10.0**decade * (1 + 1e-12))
+    ladder = ((series[-1], decade - 1), *((member, decade) for member in series), (series[0], decade + 1))
     # Through text, so that 3.3 x 10^4 is the float nearest to 33000 and prints as such.
-    return [float(f"{member}e{power}") for power in (decade - 1, decade, decade + 1) for member in series]
+    below, above = (float(f"{member}e{power}") for member, power in ladder[at : at + 2])
+    return below, above
 
 
 def best_divider(ratio: float, total_ohm: float, series: tuple[float, ...]) -> tuple[float, float]:
