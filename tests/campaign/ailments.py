@@ -12,7 +12,6 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-
 from toothwise.model.drive import Phase, run
 from toothwise.model.engine import Engine, healthy
 from toothwise.model.faults import Alternator, Chatter, FaultMaker, FeedSag, Held, Ignition

@@ -17,11 +17,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from toothwise.causes.likelihood import CAUSES, NOTHING
+from toothwise.causes.weigh import Weighed, weigh
 
 from tests.campaign.ailments import AILMENTS, Case, healthy_case
 from tests.campaign.pipeline import examined
-from toothwise.causes.likelihood import CAUSES, NOTHING
-from toothwise.causes.weigh import Weighed, weigh
 
 
 @dataclass(slots=True)

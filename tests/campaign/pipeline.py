@@ -2,50 +2,39 @@
 
 from __future__ import annotations
 
-import numpy as np
+from collections.abc import Sequence
+from typing import Any
 
-from tests.campaign.ailments import Case
 from toothwise.causes.findings import Findings, from_json
 from toothwise.causes.job import Job, from_dict
-from toothwise.checks.cam_moves import CamMoves
+from toothwise.checks.cam_moves import first_turn, of_cycles
 from toothwise.checks.cylinders import CylinderCheck
-from toothwise.checks.wheel_error import WheelError
+from toothwise.checks.measures import Measures
 from toothwise.edges.signal import Recording
-from toothwise.examine import Examination, examine
-from toothwise.records import Measure
-from toothwise.track.teeth import Teeth
+from toothwise.examine import Examination
 from toothwise.wheel.catalogue import wheel
 from toothwise.wheel.pattern import Wheel
 
-
-class _Errors:
-    def __init__(self, of: Wheel, clock: object) -> None:
-        self.learn = WheelError(of, clock)
-
-    def feed(self, channel: str, teeth: Teeth) -> None:
-        if channel == "crank":
-            self.learn.add(teeth)
-
-    def finish(self) -> list[Measure]:
-        return self.learn.measures()
+from tests.campaign.ailments import Case
 
 
 def examined(case: Case) -> Findings:
+    """What the whole pipeline finds in a case, together with its card."""
     job = from_dict(case.card)
     recording = case.made.recording
-    seen = seen_wheel(recording)
-    report, moves = measured(recording, wheel(case.wheel) if seen is None else seen, case, job)
-    if case.reference is not None and moves is not None:
+    reference: Sequence[float] = ()
+    if case.reference is not None:
         _, before = measured(case.reference.recording, wheel(case.wheel), case, job)
-        shift = shift_between(moves, before)
-        if shift is not None:
-            report["measures"].append(shift.as_json())
+        reference = before.cam_edges.edges_deg()[0].tolist()
+    seen = seen_wheel(recording)
+    report, _ = measured(recording, wheel(case.wheel) if seen is None else seen, case, job, reference)
     report["wheel"]["identified"] = seen is not None
     report["places"] = [{"place": p, "stands": s} for p, s in case.wiggled.items()]
     return from_json(report, job)
 
 
 def seen_wheel(recording: Recording) -> Wheel | None:
+    """What the signal itself says of the wheel."""
     examination = Examination(recording.clock, recording.channels)
     for batch in recording.batches():
         examination.feed(batch)
@@ -53,22 +42,25 @@ def seen_wheel(recording: Recording) -> Wheel | None:
     return examination.wheel
 
 
-def measured(recording: Recording, of: Wheel, case: Case, job: Job):
+def measured(
+    recording: Recording, of: Wheel, case: Case, job: Job, reference: Sequence[float] = ()
+) -> tuple[dict[str, Any], Measures]:
+    """The examination's object for machines with all measures in it."""
     clock = recording.clock
+    measures = Measures(of, clock, cam_reference_deg=reference)
     cylinders = CylinderCheck(of, clock, case.cylinders, tooth_error_deg=job.reference.tooth_error_deg or None)
-    moves = CamMoves(of, clock) if case.cam_wheel else None
-    checks = [cylinders, _Errors(of, clock), *([moves] if moves else [])]
-    result = examine(recording, of, cam_wheel=wheel(case.cam_wheel) if case.cam_wheel else None, checks=checks)
-    return result.as_json(), moves
-
-
-def shift_between(now: CamMoves, before: CamMoves) -> Measure | None:
-    """How late the cam is against another recording; which turn begins the cycle may differ."""
-    places = [m.places() for m in (now, before)]
-    both = sorted(set(places[0]) & set(places[1]))
-    if not both:
-        return None
-    apart = np.array([places[0][k] - places[1][k] for k in both])
-    turned = [(apart + turn + 360.0) % 720.0 - 360.0 for turn in (0.0, 360.0)]
-    best = min(turned, key=lambda d: abs(np.median(d)))
-    return Measure("cam_shift", float(np.median(best)), "deg", 0.2, {"channel": "crank"})
+    cam_wheel = wheel(case.cam_wheel) if case.cam_wheel else None
+    examination = Examination(recording.clock, recording.channels, of, cam_wheel=cam_wheel, checks=[cylinders])
+    for batch in recording.batches():
+        for channel, edges in batch.edges.items():
+            measures.feed_edges(channel, edges)
+        examination.feed(batch)
+        for channel, teeth in examination.latest:
+            measures.feed(channel, teeth)
+    cylinders.cycle_turn = first_turn(measures.cam_edges)
+    report = examination.finish().as_json()
+    for channel, teeth in examination.latest:
+        measures.feed(channel, teeth)
+    found = [*measures.finish(), *of_cycles(*measures.cam_edges.cycles()[:3])]
+    report["measures"] += [m.as_json() for m in found]
+    return report, measures

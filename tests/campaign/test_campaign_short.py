@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from toothwise.wheel import catalogue
 
 from tests.campaign import track
 from tests.campaign.track import SHORT, Outcome
-from toothwise.wheel import catalogue
 
 
 @pytest.fixture(scope="module")

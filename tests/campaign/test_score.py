@@ -5,11 +5,12 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from toothwise.model.faults import Fault
 
 from tests.campaign.cases import Case, Spec, build
-from tests.campaign.score import Score, echo, score
+from tests.campaign.score import Score, Timeline, echo, marks, score
 
 
 @pytest.fixture(scope="module", params=["60-2", "12-1", "24", "6+1"])
@@ -106,3 +107,28 @@ def test_a_stop_that_was_not_is_false() -> None:
     assert stop.kind == event.kind
     assert score(healthy, told).false_events == 0
     assert score(healthy, replace(told, events=(event,))).false_events == 1
+
+
+@pytest.mark.parametrize("number", range(6))
+@pytest.mark.parametrize("wheel", ["60-2", "12-1", "24"])
+def test_faults_told_for_either_edge_are_those_that_the_recording_lacks(wheel: str, number: int) -> None:
+    """For a tracker that times by the other edge, the true faults are found anew from the recorded edges alone."""
+    case = build(Spec("faults", wheel, "mid", 7, number))
+    edges = case.made.recording.edges["crank"]
+    tick_s = case.made.recording.clock.tick_ns * 1e-9
+    for level in (0, 1):
+        of_level = edges.ticks[edges.levels == level]
+        told = echo(case)
+        told = replace(told, ticks=np.full(len(told), of_level[len(of_level) // 2]))
+        line = Timeline(case, replace(told, ticks=told.ticks[:1], tooth=told.tooth[:1], revolution=told.revolution[:1]))
+        due = marks(case, level)
+        seen = of_level * tick_s
+        near = np.clip(np.searchsorted(seen, due), 1, len(seen) - 1)
+        away = np.minimum(np.abs(seen[near] - due), np.abs(seen[near - 1] - due))
+        lacks = away > 0.03 * np.append(np.diff(due), np.inf)
+        lacks[[0, -1]] = False
+        starts = np.flatnonzero(lacks & ~np.roll(lacks, 1))
+        counts = [int(np.argmin(np.append(lacks[i:], False))) for i in starts]
+        wanted = [(f.t_s, f.count) for f in line.faults if f.kind == "missing"]
+        assert [c for _, c in wanted] == counts
+        assert np.allclose([t for t, _ in wanted], due[starts])
