@@ -26,6 +26,8 @@ NEARLY = 0.85
 """Share of the best's coherence at which a smaller order is preferred."""
 LIKELY = 0.01
 """Greatest chance of so much coherence among edges that keep to nothing."""
+NOT_BELOW = 0.7
+"""No order whose period is much longer than the usual distance: near 0 any order seems kept."""
 FEWEST, MOST = 8, 4096
 """Events looked at: the first so many."""
 IGNITION = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0)
@@ -59,7 +61,7 @@ class Orders:
         steps = np.concatenate(near)
         if len(steps) < FEWEST:
             return []
-        order, coherence = best_order(steps)
+        order, coherence = best_order(steps, max(LOWEST, NOT_BELOW / float(np.median(near[0]))))
         tried = (HIGHEST - LOWEST) * float(np.median(steps)) * 4
         chance = float(-np.expm1(np.log1p(-np.exp(-len(near[0]) * coherence**2)) * max(tried, 1.0)))
         if chance > LIKELY or coherence < 0.5:
@@ -76,10 +78,10 @@ class Orders:
         return [Measure("extra_order", order, "events/rev", float(spread), about)]
 
 
-def best_order(steps: Floats) -> tuple[float, float]:
-    """Order and coherence of distances in turns."""
+def best_order(steps: Floats, lowest: float = LOWEST) -> tuple[float, float]:
+    """Order and coherence of distances in turns; orders from `lowest` on."""
     fine = 0.05 / max(float(np.quantile(steps, 0.9)), 0.05)
-    orders = np.arange(LOWEST, HIGHEST, fine)
+    orders = np.arange(lowest, HIGHEST + fine, fine)
     coherence = np.concatenate([_coherence(part, steps) for part in np.array_split(orders, 1 + len(orders) // 512)])
     peaks = np.flatnonzero((coherence >= np.roll(coherence, 1)) & (coherence >= np.roll(coherence, -1)))
     good = peaks[coherence[peaks] >= NEARLY * coherence[peaks].max()]

@@ -2,87 +2,86 @@
 
 On an N-M wheel the edge that marks the teeth has one interval of M+1 pitches at the gap. With the wires swapped that
 edge sits on slot centres, and the gap shows as two intervals of 1+M/2 in a row: 2.0 twice for N-2, 1.5 twice for
-N-1 [D]. Either way the two intervals hold M+2 pitches together; how they share them is told by their ratio, which no
-swing of speed can turn around. Each of the two kinds of edge, rising and falling, is looked at by itself.
+N-1 [D]. Each turn is held against both shapes at every place of the gap; the one that leaves the smoothest speed is
+that turn's. A swing of speed is smooth over a turn, so it cannot pass for a gap, nor turn one shape into the other.
+Rising and falling edges are looked at by themselves, for either may be the one that marks.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from toothwise.checks.thinned import Thinned
+from toothwise.checks.thinned import Floats, Thinned
 from toothwise.edges.signal import Edges, Ticks
 from toothwise.records import Measure
 from toothwise.wheel.pattern import Wheel
 
 ENOUGH = 5
-"""Gaps that must have been seen."""
+"""Turns that must have been seen."""
 AGREE = 0.9
 """Share of them that must have the same shape."""
+CLEAR = 1.5
+"""The better shape leaves speed smoother than the other by this factor, else the turn says nothing."""
+TURNS_A_CALL = 64
+"""Turns looked at in one call: polarity does not change from turn to turn."""
+BESIDE = 4
 
 
 class Polarity:
     """Feed one channel's edges; the measure `polarity`: 1 as it should be, -1 wires swapped.
 
-    No measure for wheels without one run of missing teeth, for channels of timing edges alone, or where the gaps
-    show neither shape. `about` has the level whose edges show two medium intervals, and the share of gaps that do.
+    No measure for wheels without one run of missing teeth, for fewer than 8 teeth, or where the turns do not agree.
+    `about` has the share of turns with two medium intervals, and for -1 the level whose edges show them.
     """
 
     def __init__(self, wheel: Wheel) -> None:
         gaps = wheel.gaps
-        self._missing = len(gaps[0]) if len(gaps) == 1 and wheel.teeth >= 8 else 0
+        self.active = len(gaps) == 1 and wheel.teeth >= 8
         self._teeth = wheel.teeth
         self._held = [np.empty(0, np.int64), np.empty(0, np.int64)]
-        self._shares = [Thinned(), Thinned()]
+        self._found = [Thinned(), Thinned()]
+        missing = len(gaps[0]) if self.active else 1
+        self._shapes = [self._shape([missing + 1.0, 1.0]), self._shape([1 + missing / 2, 1 + missing / 2])]
+
+    def _shape(self, first: list[float]) -> Floats:
+        """Second differences of the logarithm of a turn's steps, for every place of the gap, (places, steps - 2)."""
+        n = self._teeth
+        turn = np.ones(n)
+        turn[:2] = first
+        steps = np.log(np.stack([np.resize(np.roll(turn, place), n + BESIDE) for place in range(n)]))
+        return np.asarray(np.diff(steps, 2, axis=1))
 
     def add(self, edges: Edges) -> None:
-        if not self._missing:
+        if not self.active:
             return
+        span = self._teeth + BESIDE
         for level in (0, 1):
             ticks = np.concatenate([self._held[level], edges.ticks[edges.levels == level]])
-            if len(ticks) > 2 * self._teeth + 8:
-                self._shares[level].add(self._gap_shares(ticks))
-                ticks = ticks[-(self._teeth + 4) :]
-            self._held[level] = ticks
+            turns = (len(ticks) - 1) // span
+            self._held[level] = ticks[turns * span :]
+            if turns:
+                self._found[level].add(self._votes(ticks[: turns * span + 1], turns))
 
-    def _gap_shares(self, ticks: Ticks) -> np.ndarray:
-        """Of each gap's two intervals, the larger one's share."""
-        m, n = self._missing, self._teeth
-        step = np.diff(ticks).astype(np.float64)
-        pair = step[:-1] + step[1:]
-        # The gap's pair is the longest of a turn, and the next turn's follows n edges later.
-        usual = np.median(np.lib.stride_tricks.sliding_window_view(pair, 9), axis=1)
-        relative = np.full(len(pair), 1.0)
-        relative[4 : len(pair) - 4] = pair[4 : len(pair) - 4] / np.maximum(usual, 1)
-        peak = np.array(
-            [i for i in range(4, len(pair) - 4) if relative[i] == relative[max(0, i - n // 2) : i + n // 2].max()]
+    def _votes(self, ticks: Ticks, turns: int) -> Floats:
+        """1 for each turn with two medium intervals, 0 for one long one; turns that tell nothing are left out."""
+        steps = np.diff(ticks).reshape(turns, -1)[:: -(-turns // TURNS_A_CALL)]
+        rough = np.diff(np.log(np.maximum(steps, 1)), 2, axis=1)
+        least_one, least_two = (
+            ((rough[:, None, :] - shape) ** 2).sum(axis=2).min(axis=1) for shape in self._shapes
         )
-        if not len(peak):
-            return np.empty(0)
-        turn = (
-            np.isin(peak + n, peak)
-            | np.isin(peak - n, peak)
-            | np.isin(peak + n - 1, peak)
-            | np.isin(peak + n + 1, peak)
-        )
-        wide = relative[peak] > 1 + 0.4 * (m / 2)
-        peak = peak[turn & wide]
-        return np.asarray(np.maximum(step[peak], step[peak + 1]) / pair[peak])
+        flat = (rough**2).sum(axis=1)
+        best = np.minimum(least_one, least_two)
+        clear = (np.maximum(least_one, least_two) > CLEAR * best) & (flat > CLEAR * best)
+        return (least_two < least_one)[clear].astype(np.float64)
 
     def measures(self) -> list[Measure]:
-        m = self._missing
-        one_long, two_medium = (m + 1) / (m + 2), 0.5
-        limit = (one_long + two_medium) / 2
-        split: dict[int, float] = {}
-        for level in (0, 1):
-            shares = self._shares[level].rows()
-            if len(shares) >= ENOUGH:
-                split[level] = float((shares < limit).mean())
-        if not split:
+        shares = {level: votes.mean() for level in (0, 1) if len(votes := self._found[level].rows()) >= ENOUGH}
+        if not shares:
             return []
-        level = max(split, key=lambda k: split[k])
-        if split[level] >= AGREE:
-            return [Measure("polarity", -1.0, "", None, {"level": level, "share": round(split[level], 3)})]
-        if split[level] <= 1 - AGREE:
-            return [Measure("polarity", 1.0, "", None, {"share": round(split[level], 3)})]
+        level = max(shares, key=lambda k: shares[k])
+        share = float(shares[level])
+        if share >= AGREE:
+            return [Measure("polarity", -1.0, "", None, {"level": level, "share": round(share, 3)})]
+        if share <= 1 - AGREE:
+            return [Measure("polarity", 1.0, "", None, {"share": round(share, 3)})]
         return []
