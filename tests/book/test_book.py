@@ -6,6 +6,7 @@ import sqlite3
 import subprocess
 import sys
 import tracemalloc
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -103,6 +104,18 @@ def test_a_great_batch_is_read_in_small_pieces(book: Book) -> None:
     assert book.recording(other).fingerprint() == stored.fingerprint()
 
 
+def test_a_source_that_breaks_half_way_leaves_nothing_in_the_book(book: Book) -> None:
+    class Breaking(Held):
+        def batches(self) -> Iterator[Batch]:
+            yield from batches_of(square(100), 10)
+            raise FileTrouble("Row 101 cannot be read")
+
+    with pytest.raises(FileTrouble):
+        book.keep_recording(Breaking(CLOCK, {"crank": Edges.none()}, 10))
+    assert book.recordings() == []
+    assert list(book.faults()) == []
+
+
 def test_the_fingerprint_does_not_see_the_cuts_but_every_edge(book: Book) -> None:
     edges = square(400)
     numbers = []
@@ -116,9 +129,7 @@ def test_the_fingerprint_does_not_see_the_cuts_but_every_edge(book: Book) -> Non
         numbers.append(recorder.id)
     moved = edges.ticks.copy()
     moved[200] += 1
-    numbers.append(
-        book.keep_recording(Held(CLOCK, {"crank": Edges(moved, edges.levels)}, int(moved[-1]) + 1))
-    )
+    numbers.append(book.keep_recording(Held(CLOCK, {"crank": Edges(moved, edges.levels)}, int(moved[-1]) + 1)))
     first, second, third = (book.recording(n).fingerprint() for n in numbers)
     assert first == second != third
 
@@ -261,11 +272,7 @@ def test_another_process_reads_while_one_writes(book: Book) -> None:
     recorder._pack_incoming()
     with book._store.writing() as held:  # a writer in the middle of its transaction
         held.exec_driver_sql("UPDATE recordings SET source = '{}'")
-        code = (
-            "import sys; from toothwise.book import Book; print(Book.open(sys.argv[1]).recordings()[0].state)"
-        )
-        out = subprocess.run(
-            [sys.executable, "-c", code, book.where], capture_output=True, text=True, timeout=30
-        )
+        code = "import sys; from toothwise.book import Book; print(Book.open(sys.argv[1]).recordings()[0].state)"
+        out = subprocess.run([sys.executable, "-c", code, book.where], capture_output=True, text=True, timeout=30)
     assert out.stdout == "running\n", out.stderr
     recorder.finish()

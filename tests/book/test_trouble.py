@@ -65,9 +65,7 @@ def test_a_full_disk_is_said_what_was_committed_stays_and_it_recovers(tmp_path: 
     pages = [1 << 30]
     with Book.open(tmp_path / "b.sqlite") as book:
         # SQLite answers a page count over the limit exactly as it does a full disk.
-        event.listen(
-            book._store.engine, "begin", lambda c: c.exec_driver_sql(f"PRAGMA max_page_count={pages[0]}")
-        )
+        event.listen(book._store.engine, "begin", lambda c: c.exec_driver_sql(f"PRAGMA max_page_count={pages[0]}"))
         noise = np.random.default_rng(3).integers(1, 1 << 40, 60_000)
         edges = Edges(np.cumsum(noise), (np.arange(60_000) % 2).astype(np.uint8))
         batches = batches_of(edges, 6000)

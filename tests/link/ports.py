@@ -37,11 +37,12 @@ class PtyPort:
 class LiveRig:
     """A FakeRig on a PtyPort, in real time: answers hello and start, sends heartbeats, and edges if asked to."""
 
-    def __init__(self, path: Path, boot: int = 7, *, knows_start: bool = True) -> None:
+    def __init__(self, path: Path, boot: int = 7) -> None:
         self.port = PtyPort(path)
         self.rig = FakeRig(boot)
         self.written = b""  # all that the host wrote
         self.quiet = False
+        self.refuses = ""
         self._edge_ticks = 0
         self._last_edge = 0
         self._start_s = time.monotonic()
@@ -119,6 +120,9 @@ class LiveRig:
             if line == "hello" and not self.quiet:
                 self._write(self.rig.hello())
             elif line == "start":
+                if self.refuses:
+                    self._write(self.rig.answer(f"start error {self.refuses}"))
+                    continue
                 self._last_edge = self.tick()
                 self._write(self.rig.started(self._last_edge))
             elif line == "stop":

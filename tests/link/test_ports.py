@@ -249,6 +249,15 @@ def test_commands_answered_refused_and_unanswered(live: LiveRig) -> None:
             thread.join()
 
 
+def test_a_rig_that_refuses_to_start_says_why(live: LiveRig) -> None:
+    live.refuses = "capture_refused"
+    with (
+        link.open_rig(str(live.port.path)) as rig,
+        pytest.raises(RigTrouble, match=r"refused 'start': capture_refused.*press reset"),
+    ):
+        until(rig.batches(), lambda: False)
+
+
 def test_a_closed_line_is_lost_not_a_crash(live: LiveRig) -> None:
     line = SerialLine(str(live.port.path))
     line.close()

@@ -32,7 +32,7 @@ def made(span_s: float, batch_s: float = 0.1) -> list[Batch]:
     rng = np.random.default_rng(8)
     until = int(span_s * TICK_HZ)
     edges = {}
-    for name, pitch in (("crank", 9_000), ("cam", 70_001), ("feed", 3_000_000)):
+    for name, pitch in (("crank", 3_000), ("cam", 70_001), ("feed", 3_000_000)):
         ticks = np.cumsum(rng.integers(pitch // 2, 3 * pitch // 2, 3 * until // pitch // 2))
         ticks = ticks[ticks < until]
         edges[name] = Edges(ticks, (np.arange(len(ticks)) % 2 == 0).astype(np.uint8))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -59,9 +60,7 @@ class Book:
     def __enter__(self) -> Book:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.close()
 
     # Recordings
@@ -85,22 +84,25 @@ class Book:
         result: Mapping[str, Any] | None = None,
         progress: Callable[[int], None] | None = None,
     ) -> int:
-        """Copy a whole recording (a file's, another book's) into the book; its number.
+        """Copy a whole recording (a file's, another book's) into the book, or nothing of it; its number.
 
         `progress(edges)` is called after each batch with the number of edges kept so far.
         """
-        writer = Writer(
-            self._store, recording.clock, recording.channels, recording.source, job, settings or {}
-        )
+        writer = Writer(self._store, recording.clock, recording.channels, recording.source, job, settings or {})
         edges = 0
-        for batch in recording.batches():
-            lot = Lot()
-            writer.add(lot, [batch])
-            writer.write([lot])
-            edges += sum(map(len, batch.edges.values()))
-            if progress:
-                progress(edges)
-        writer.write([], ended=True, result=result)
+        try:
+            for batch in recording.batches():
+                lot = Lot()
+                writer.add(lot, [batch])
+                writer.write([lot])
+                edges += sum(map(len, batch.edges.values()))
+                if progress:
+                    progress(edges)
+            writer.write([], ended=True, result=result)
+        except BaseException:  # Ctrl-C, too: half a file is no recording
+            with contextlib.suppress(BookTrouble):
+                writer.discard()
+            raise
         return writer.id
 
     def recording(self, recording_id: int) -> StoredRecording:
@@ -112,9 +114,7 @@ class Book:
             raise keep.no_such("recording", recording_id, self._store)
         return StoredRecording(self._store, row)
 
-    def recordings(
-        self, search: str = "", *, job: int | None = None, limit: int = 100, skip: int = 0
-    ) -> list[Entry]:
+    def recordings(self, search: str = "", *, job: int | None = None, limit: int = 100, skip: int = 0) -> list[Entry]:
         """Newest first; with `search`, those whose source, settings, notes, marks or job hold it."""
         table = schema.recordings
         wanted = select(*ENTRY_COLUMNS).order_by(table.c.started_utc.desc(), table.c.id.desc())
@@ -214,6 +214,4 @@ class Book:
     def wheels(self) -> list[str]:
         """The names of the learnt wheels."""
         with self._store.reading() as connection:
-            return list(
-                connection.execute(select(schema.wheels.c.name).order_by(schema.wheels.c.name)).scalars()
-            )
+            return list(connection.execute(select(schema.wheels.c.name).order_by(schema.wheels.c.name)).scalars())

@@ -123,9 +123,7 @@ def _unpack_channel(plain: bytes, at: int, n: int) -> tuple[Edges, int]:
     if first_level > 1 or width not in (1, 2, 4, 8) or repeats >= n or after > len(plain):
         raise ChunkDamage("a channel's head makes no sense")
     where = np.frombuffer(plain, "<u4", repeats, at)
-    if repeats and (
-        int(where[0]) < 1 or int(where[-1]) >= n or not np.all(np.diff(where.astype(np.int64)) > 0)
-    ):
+    if repeats and (int(where[0]) < 1 or int(where[-1]) >= n or not np.all(np.diff(where.astype(np.int64)) > 0)):
         raise ChunkDamage("a repeated level lies outside its channel")
     planes = np.frombuffer(plain, np.uint8, (n - 1) * width, at + 4 * repeats).reshape(width, n - 1)
     ticks = np.empty(n, np.int64)

@@ -28,9 +28,7 @@ def backup(store: Store, target: Path) -> None:
             step="Use the server's backup",
         )
     if target.exists():
-        raise BookTrouble(
-            f"{target} exists already", cause="A backup never overwrites", step="Choose another name"
-        )
+        raise BookTrouble(f"{target} exists already", cause="A backup never overwrites", step="Choose another name")
     part = target.with_name(target.name + ".part")
     try:
         with closing(sqlite3.connect(store.file)) as source, closing(sqlite3.connect(part)) as copy:
@@ -38,9 +36,7 @@ def backup(store: Store, target: Path) -> None:
             copy.execute("PRAGMA journal_mode=DELETE")  # the copy is one file, without a log beside it
             faults = [str(row[0]) for row in copy.execute("PRAGMA quick_check") if row[0] != "ok"]
         if faults:
-            raise BookTrouble(
-                f"The backup {target} is damaged", cause=faults[0], step="Run 'toothwise book check'"
-            )
+            raise BookTrouble(f"The backup {target} is damaged", cause=faults[0], step="Run 'toothwise book check'")
         part.rename(target)
     except (sqlite3.Error, OSError) as error:
         raise trouble_of(error, str(target)) from error
@@ -56,15 +52,11 @@ def faults(store: Store, progress: Callable[[int, int], None] | None = None) -> 
     try:
         if store.file is not None:
             with closing(sqlite3.connect(f"{store.file.absolute().as_uri()}?mode=ro", uri=True)) as raw:
-                yield from (
-                    f"database: {r[0]}" for r in raw.execute("PRAGMA integrity_check") if r[0] != "ok"
-                )
+                yield from (f"database: {r[0]}" for r in raw.execute("PRAGMA integrity_check") if r[0] != "ok")
                 for table, row, parent, _ in raw.execute("PRAGMA foreign_key_check"):
                     yield f"database: row {row} of {table} refers to a row of {parent} that is not there"
         with store.reading() as connection:
-            ids = list(
-                connection.execute(select(schema.recordings.c.id).order_by(schema.recordings.c.id)).scalars()
-            )
+            ids = list(connection.execute(select(schema.recordings.c.id).order_by(schema.recordings.c.id)).scalars())
         for done, recording_id in enumerate(ids):
             if progress:
                 progress(done, len(ids))

@@ -54,9 +54,7 @@ def bring_up_to_date(store: Store, steps: Mapping[int, Step] = STEPS, newest: in
             return
         for version in range(found, newest):
             steps[version](connection)
-        connection.execute(
-            schema.about.update().where(schema.about.c.key == "schema").values(value=str(newest))
-        )
+        connection.execute(schema.about.update().where(schema.about.c.key == "schema").values(value=str(newest)))
 
 
 def version_of(store: Store) -> int | None:
@@ -70,9 +68,7 @@ def _version(connection: Connection) -> int | None:
     if not names:
         return None
     if schema.about.name in names:
-        value = connection.execute(
-            select(schema.about.c.value).where(schema.about.c.key == "schema")
-        ).scalar()
+        value = connection.execute(select(schema.about.c.value).where(schema.about.c.key == "schema")).scalar()
         if value is not None and value.isdecimal():
             return int(value)
     raise BookTrouble(

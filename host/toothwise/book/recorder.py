@@ -139,9 +139,7 @@ class Recorder:
     def __enter__(self) -> Recorder:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
         self.finish()
 
     def _run(self) -> None:

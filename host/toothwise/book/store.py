@@ -94,14 +94,10 @@ class Store:
 
     @staticmethod
     def _sqlite_connected(connection: Any, _record: Any) -> None:
-        connection.isolation_level = (
-            None  # transactions are begun by `_sqlite_begin`, not by the driver's guess
-        )
+        connection.isolation_level = None  # transactions are begun by `_sqlite_begin`, not by the driver's guess
         connection.execute(f"PRAGMA busy_timeout={BUSY_MS}")
         connection.execute("PRAGMA foreign_keys=ON")
-        connection.execute(
-            "PRAGMA synchronous=FULL"
-        )  # a commit is on the disk, not only in the system's cache
+        connection.execute("PRAGMA synchronous=FULL")  # a commit is on the disk, not only in the system's cache
 
     @staticmethod
     def _sqlite_begin(connection: Connection) -> None:

@@ -125,9 +125,7 @@ class StoredRecording:
         found: dict[int, list[Blind]] = {}
         with self._store.reading() as connection:
             for row in connection.execute(wanted):
-                found.setdefault(row.seq, []).append(
-                    Blind(row.start_tick, row.end_tick, row.reason, row.channel)
-                )
+                found.setdefault(row.seq, []).append(Blind(row.start_tick, row.end_tick, row.reason, row.channel))
         return found
 
     def marks(self) -> list[tuple[int, str]]:
@@ -135,9 +133,7 @@ class StoredRecording:
         marks = schema.marks
         wanted = select(marks.c.tick, marks.c.place).where(marks.c.recording_id == self.id)
         with self._store.reading() as connection:
-            return [
-                (row.tick, row.place) for row in connection.execute(wanted.order_by(marks.c.tick, marks.c.id))
-            ]
+            return [(row.tick, row.place) for row in connection.execute(wanted.order_by(marks.c.tick, marks.c.id))]
 
     def notes(self) -> list[tuple[str, str]]:
         """(UTC, text), oldest first."""
@@ -171,9 +167,7 @@ class StoredRecording:
             blinds += [(b.start_tick, b.end_tick, b.reason, b.channel or "") for b in batch.blind]
             for name, edges in batch.edges.items():
                 _add(hashes[name], edges)
-        whole = hashlib.sha256(
-            repr((self.clock.tick_ns, self.clock.t0_s, until_tick, sorted(blinds))).encode()
-        )
+        whole = hashlib.sha256(repr((self.clock.tick_ns, self.clock.t0_s, until_tick, sorted(blinds))).encode())
         for name, (ticks, levels) in hashes.items():
             whole.update(name.encode() + ticks.digest() + levels.digest())
         return whole.hexdigest()

@@ -89,8 +89,7 @@ class Writer:
         until_tick = batches[-1].until_tick
         blind = [stretch for batch in batches for stretch in batch.blind]
         edges = {
-            name: Edges.join([batch.edges[name] for batch in batches if name in batch.edges])
-            for name in self._channels
+            name: Edges.join([batch.edges[name] for batch in batches if name in batch.edges]) for name in self._channels
         }
         total = sum(map(len, edges.values()))
         if total <= MOST_EDGES:
@@ -110,9 +109,12 @@ class Writer:
             yield stop, piece, [s for s in blind if cut is None or s.start_tick < stop]
             blind = [s for s in blind if cut is not None and s.start_tick >= stop]
 
-    def write(
-        self, lots: Sequence[Lot], *, ended: bool = False, result: Mapping[str, Any] | None = None
-    ) -> None:
+    def discard(self) -> None:
+        """Take the whole recording out of the book again."""
+        with self._store.writing() as connection:
+            connection.execute(schema.recordings.delete().where(schema.recordings.c.id == self.id))
+
+    def write(self, lots: Sequence[Lot], *, ended: bool = False, result: Mapping[str, Any] | None = None) -> None:
         """Commit lots, all or none."""
         now = now_utc()
         own = {"recording_id": self.id}
@@ -122,9 +124,7 @@ class Writer:
             schema.blinds: [own | _blind_row(*blind) for lot in lots for blind in lot.blinds],
             schema.marks: [own | {"tick": tick, "place": place} for lot in lots for tick, place in lot.marks],
             schema.events: [own | _event_row(event) for lot in lots for event in lot.events],
-            schema.notes: [
-                own | {"written_utc": utc, "text": text} for lot in lots for utc, text in lot.notes
-            ],
+            schema.notes: [own | {"written_utc": utc, "text": text} for lot in lots for utc, text in lot.notes],
         }
         recordings = schema.recordings
         changes: dict[Any, Any] = {recordings.c.written_utc: now}

@@ -66,6 +66,8 @@ class Assembler:
         self.heartbeats = 0
         self.wants_start = False
         """The rig is known and does not capture for us yet: send `start`."""
+        self.refusal: str | None = None
+        """The reason's name, when the rig refused to start."""
         self.ended = False
         """The stream a rig without a board replays is over, and all of it was delivered."""
         self._ends_with_stream = ends_with_stream
@@ -178,7 +180,9 @@ class Assembler:
         text = payload.decode("utf-8", "replace")
         self.answers.append(text)
         words = text.split()
-        if words[:2] == ["start", "ok"] and self._offset is None and self.hello is not None:
+        if words[:2] == ["start", "error"]:
+            self.refusal = " ".join(words[2:]) or "no reason given"
+        elif words[:2] == ["start", "ok"] and self._offset is None and self.hello is not None:
             ticks = [word[5:] for word in words if word.startswith("tick=")]
             if ticks and ticks[0].isdecimal():
                 self._begin(int(ticks[0]))

@@ -37,12 +37,21 @@ def find_rigs(ports: Iterable[str] | None = None, listen_s: float = LISTEN_S) ->
     A port is only written to once it has sent a whole frame of ours, so that nothing else plugged in is
     disturbed. Ports in use elsewhere are passed over.
     """
-    names = list(ports) if ports is not None else sorted(port.device for port in list_ports.comports())
+    names = list(ports) if ports is not None else _likely_ports()
     if not names:
         return []
     with ThreadPoolExecutor(len(names)) as pool:
         heard = pool.map(lambda name: _listen(name, listen_s), names)
         return [info for info in heard if info is not None]
+
+
+def _likely_ports() -> list[str]:
+    # Opening a Bluetooth port calls the far device and may block for many seconds; such a one can still be
+    # named.
+    wired = [
+        port for port in list_ports.comports() if "bluetooth" not in f"{port}".lower() and "BTHENUM" not in port.hwid
+    ]
+    return sorted(port.device for port in wired)
 
 
 def _listen(port: str, listen_s: float) -> RigInfo | None:

@@ -154,12 +154,12 @@ class Rig:
             )
         words = answer.split()
         if words[1:2] != ["ok"]:
-            reason = words[2] if len(words) > 2 else "no reason given"
-            raise RigTrouble(
-                f"The rig on {self.port} refused '{text}': {' '.join(words[2:]) or reason}",
-                cause=reasons.HINTS.get(reason, ""),
-            )
+            raise self._refused(text, " ".join(words[2:]) or "no reason given")
         return dict(word.split("=", 1) for word in words[2:] if "=" in word)
+
+    def _refused(self, text: str, why: str) -> RigTrouble:
+        hint = reasons.HINTS.get(why.split()[0], "")
+        return RigTrouble(f"The rig on {self.port} refused '{text}': {why}", cause=hint)
 
     def stop(self) -> None:
         """End the capture: all that the rig captured is still delivered, then `batches` ends."""
@@ -291,6 +291,8 @@ class Rig:
             self._text = (self._text + data)[-_MOST_TEXT:]
         if assembler.hello is not None:
             require_match(assembler.hello, self.port)
+        if assembler.refusal is not None:
+            raise self._refused("start", assembler.refusal)
         batch = assembler.take()
         if batch is not None:
             self._batches.append(batch)

@@ -23,6 +23,7 @@ from toothwise.link.rig import Rig
 RATES_HZ = (1_000, 2_000, 5_000, 10_000, 20_000, 50_000, 75_000, 100_000, 150_000, 200_000, 300_000, 500_000)
 RATE_MS = 500
 _ROUND_TRIPS = 20
+_BEGIN_WAIT_S = 5.0
 _EXACT_TICKS = 3
 """State machines play and capture in whole cycles of one crystal: two ticks of rounding at most, and one to spare."""
 
@@ -134,8 +135,17 @@ class _Gather:
     def __init__(self, rig: Rig) -> None:
         self._rig = rig
         self._batches: Iterator[Batch] = rig.batches()
-        while next(self._batches).until_tick <= 0:  # until the capture has begun
-            pass
+        deadline = time.monotonic() + _BEGIN_WAIT_S
+        for batch in self._batches:
+            if batch.until_tick > 0:  # the capture has begun
+                return
+            if time.monotonic() > deadline:
+                break
+        raise RigTrouble(
+            f"The rig on {rig.port} does not begin to capture",
+            cause="The board is stuck",
+            step="Press reset on the board and check again",
+        )
 
     def until_done(self, channel: str, most_s: float) -> tuple[Happening, Edges, tuple[Blind, ...]]:
         """The played pattern's edges and blind stretches. Raises RigTrouble when it does not end in time."""
