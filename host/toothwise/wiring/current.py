@@ -149,6 +149,7 @@ def design(
         parts=parts,
         figures=tuple(figures),
         swing=(low_ma * volts, high_ma * volts),
+        surge=built.surge,
         not_for=NOT_FOR,
         turning=turning,
     )

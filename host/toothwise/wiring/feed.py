@@ -96,6 +96,7 @@ def design(
         parts=built.parts,
         figures=tuple(figures),
         swing=(0.0, feed_volts),
+        surge=built.surge,
         not_for=NOT_FOR,
     )
 

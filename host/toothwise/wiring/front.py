@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from toothwise.errors import Trouble
@@ -15,6 +15,7 @@ from toothwise.wiring.models import INPUT_DIODE, Comparator, junction_f
 from toothwise.wiring.network import Element
 from toothwise.wiring.parts import Part, written
 from toothwise.wiring.spread import Spread
+from toothwise.wiring.surge import Surge
 
 # Metal film 1 %, 100 ppm/K over 45 K from the middle of -20 to 60 °C outwards: common practice, no source.
 RESISTOR = 0.01 + 100e-6 * 45
@@ -90,7 +91,7 @@ class FrontEnd:
     """A finished design. Every value drawn, listed, computed or simulated is one of `spreads`.
 
     asked: the settings it was made from. swing: two signal levels beyond the thresholds, between which
-    delays count. not_for: what it must not be used on, in plain words.
+    delays count. surge: the worst the standards' pulses do. not_for: what it must not be used on, in plain words.
     """
 
     name: str
@@ -101,6 +102,7 @@ class FrontEnd:
     parts: tuple[Part, ...]
     figures: tuple[Figure, ...]
     swing: tuple[float, float]
+    surge: Surge
     not_for: tuple[str, ...]
     turning: Turning | None = None
 
@@ -131,6 +133,7 @@ class FrontEnd:
                 }
                 for f in self.figures
             ],
+            "surge": asdict(self.surge),
             "not_for": list(self.not_for),
         }
 

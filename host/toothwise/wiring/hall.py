@@ -115,6 +115,7 @@ def design(
         parts=built.parts,
         figures=tuple(figures),
         swing=(0.0, sensor_volts),
+        surge=built.surge,
         not_for=not_for,
         turning=turning,
     )
@@ -137,4 +138,4 @@ def _with_bench(built: Built, sensor_volts: float) -> tuple[Built, list[Figure]]
     # R9 stands outside the clamped input: the wire is what the delays are counted from.
     rise = extremes(lambda v: v["bench_pull_up"] * v["cable"] * math.log(2), spreads)
     figure = Figure("bench_rise", "the pull-up and 3 m of cable make a rising edge late by a further", rise, "s")
-    return Built(built.circuit, spreads, (*built.parts, *parts)), [figure]
+    return Built(built.circuit, spreads, (*built.parts, *parts), built.surge), [figure]

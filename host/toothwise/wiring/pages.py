@@ -14,7 +14,7 @@ from toothwise.errors import FileTrouble
 from toothwise.wiring import rig, standard
 from toothwise.wiring.front import FrontEnd
 from toothwise.wiring.limits import PIN_ABOVE_SUPPLY_V, PIN_BELOW_GROUND_V, SUPPLY_MAX_V
-from toothwise.wiring.parts import Part
+from toothwise.wiring.parts import Part, written
 from toothwise.wiring.pulses import PULSES
 from toothwise.wiring.readings import readings
 
@@ -119,6 +119,24 @@ def _pulses(_: str) -> str:
     return table(("pulse", "from and to", "source", "rise", "length"), rows) + limits
 
 
+def _survives(names: str) -> str:
+    rows = []
+    for name in names.split():
+        front = standard.design(name)
+        surge = front.surge
+        rows.append(
+            (
+                front.title,
+                written(surge.into_supply_a, "A"),
+                written(surge.resistor_w, "W"),
+                f"{written(surge.above_v, 'V')} above 3.3 V, {written(surge.below_v, 'V')} below ground",
+            )
+        )
+    return table(
+        ("front end", "at most into the 3.3 V line", "heat in R1 meanwhile", "the node behind R1 goes to"), rows
+    )
+
+
 _BLOCKS: dict[str, Callable[[str], str]] = {
     "parts": _parts,
     "differing": _differing,
@@ -129,6 +147,7 @@ _BLOCKS: dict[str, Callable[[str], str]] = {
     "rigparts": _rig_parts,
     "pins": _pin_rows,
     "pulses": _pulses,
+    "survives": _survives,
 }
 
 

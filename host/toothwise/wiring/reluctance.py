@@ -26,7 +26,7 @@ from toothwise.wiring.limits import CAPTURE_PULSE_S
 from toothwise.wiring.models import DIODE_NAMES, DIODE_RATINGS, DIODES, Comparator, junction_f
 from toothwise.wiring.network import Element
 from toothwise.wiring.parts import E12, E24, Part, nearest, written
-from toothwise.wiring.pulses import HIGHEST_V, LOWEST_V
+from toothwise.wiring.pulses import HIGHEST_V, LONGEST_V, LOWEST_V
 from toothwise.wiring.single import highest_speed
 from toothwise.wiring.spread import Spread, Values, extremes
 from toothwise.wiring.surge import COLD_C, Surge, refuse_if_it_breaks
@@ -125,6 +125,7 @@ def design(
         parts=(*_parts(spreads, surge), *stage_parts),
         figures=tuple(_figures(circuit, spreads, turning, rising, falling, peak_volts, at_rpm, most_volts)),
         swing=(-PULSE_V, PULSE_V),
+        surge=surge,
         not_for=NOT_FOR,
         turning=turning,
     )
@@ -210,7 +211,7 @@ def _surge(spreads: dict[str, Spread], most_volts: float) -> tuple[Surge, float]
         into_supply_a=up_a,  # all of it at the worst: the middle's upper resistor leads there
         above_v=max(middle.high + up_a * source_ohm + 2 * diode.forward_v(up_a, COLD_C) - spreads["supply"].high, 0.0),
         below_v=max(-(middle.low - down_a * source_ohm - 2 * diode.forward_v(down_a, COLD_C)), 0.0),
-        resistor_w=HIGHEST_V**2 / series,
+        resistor_w=LONGEST_V**2 / series,
         resistor_v=max(HIGHEST_V, -LOWEST_V),
     )
     # In service the current alternates; C2 takes it up and the middle stays.

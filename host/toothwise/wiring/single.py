@@ -33,7 +33,7 @@ from toothwise.wiring.models import (
 from toothwise.wiring.network import Element
 from toothwise.wiring.parts import E12, E24, E96, Part, best_divider, nearest, written
 from toothwise.wiring.spread import Spread, Values, extremes, nominals
-from toothwise.wiring.surge import refuse_if_it_breaks, through
+from toothwise.wiring.surge import Surge, refuse_if_it_breaks, through
 
 INTO_INPUT_OHM = 10e3
 INTO_INPUT_ANALOGUE_OHM = 100e3  # ten times, so that the feedback hardly moves the analogue reading
@@ -66,6 +66,7 @@ class Built:
     circuit: Circuit
     spreads: Mapping[str, Spread]
     parts: tuple[Part, ...]
+    surge: Surge
 
 
 def build(wish: Wish, comparator: Comparator) -> Built:
@@ -124,7 +125,11 @@ def build(wish: Wish, comparator: Comparator) -> Built:
     reference_v = _input_at(circuit, values, middle_v)
     top, low = best_divider(reference_v / supply, REFERENCE_TOTAL_OHM, E96)
     values |= {"reference_top": Spread.of(top, RESISTOR), "reference_bottom": Spread.of(low, RESISTOR)}
-    return Built(circuit, values, (*_parts(wish, values), *stage_parts))
+    surge = through(values["series"].low, wish.diode, values["supply"].low)
+    refuse_if_it_breaks(surge, "R1", series_to_input_ohm=values["into_input"].low)
+    if wish.analogue:
+        refuse_if_it_breaks(surge, "R1", series_to_input_ohm=None)
+    return Built(circuit, values, (*_parts(wish, values, surge), *stage_parts), surge)
 
 
 def _input_at(circuit: Circuit, values: Mapping[str, Spread], line_v: float) -> float:
@@ -134,11 +139,7 @@ def _input_at(circuit: Circuit, values: Mapping[str, Spread], line_v: float) -> 
     return 0.5 * sum(seen)
 
 
-def _parts(wish: Wish, values: Mapping[str, Spread]) -> tuple[Part, ...]:
-    surge = through(values["series"].low, wish.diode, values["supply"].low)
-    refuse_if_it_breaks(surge, "R1", series_to_input_ohm=values["into_input"].low)
-    if wish.analogue:
-        refuse_if_it_breaks(surge, "R1", series_to_input_ohm=None)
+def _parts(wish: Wish, values: Mapping[str, Spread], surge: Surge) -> tuple[Part, ...]:
     rating = film_rating(surge.resistor_v, surge.resistor_w)
     divider = (
         [film("R2", values["bottom"].nominal, "with R1, divides the wire's voltage")] if "bottom" in values else []
