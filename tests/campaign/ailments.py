@@ -481,7 +481,7 @@ def misfire(rng: Rng) -> Case:
     s = setup(rng, idle_s=45.0)
     good_readings(s, 0.3)
     slot = int(rng.integers(s.engine.cylinders))
-    share = float(rng.uniform(0.08, 1.0))
+    share = float(rng.uniform(0.08, 1.0 if s.engine.cylinders > 4 else 0.5))  # a dead one of four stalls
     s.engine = replace(s.engine, misfire=tuple(share if i == slot else 0.0 for i in range(s.engine.cylinders)))
     s.phases[1] = replace(s.phases[1], seconds=8.0)
     s.note = f"{100 * share:.0f} %"

@@ -116,7 +116,7 @@ CASES: dict[str, Findings] = {
     ),
     "wheel_tooth": of(
         {"sensor": HALL, "codes": ["P0336"]}, events=missing(400, tooth=17),
-        measures=[{"name": "stripe_p", "value": 1e-40}],
+        measures=[{"name": "stripe_p", "value": 1e-40, "kind": "missing"}],
     ),
     "wheel_runout": of(
         {"sensor": HALL, "complaint": ["rough idle"]},

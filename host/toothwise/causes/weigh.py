@@ -25,6 +25,9 @@ from toothwise.causes.findings import Findings
 from toothwise.causes.likelihood import CAUSES, NOTHING, Table, table
 from toothwise.causes.signs import Sighting, look
 
+STANDS = ("supported", "possible", "untested", "contradicted")
+"""In the order in which they are listed."""
+
 CAP = math.log(40.0)
 """No single sign moves the odds by more than this, either way."""
 
@@ -58,12 +61,12 @@ class Weighed:
 
 
 def weigh(findings: Findings) -> list[Weighed]:
-    """All causes, the weightiest first."""
+    """All causes: by how they stand, then the weightiest first."""
     return weigh_sightings(look(findings), table())
 
 
 def causes(findings: Findings) -> list[dict[str, Any]]:
-    """The "causes" of the JSON: all ids, the weightiest first, with what would decide next."""
+    """The "causes" of the JSON: all ids in the order of `weigh`, with what would decide next."""
     from toothwise.causes.plan import next_words  # the plan itself needs the weighing
 
     sightings = look(findings)
@@ -95,7 +98,7 @@ def weights(sightings: Sequence[Sighting], likelihood: Table) -> dict[str, float
 
 
 def weigh_sightings(sightings: Sequence[Sighting], likelihood: Table) -> list[Weighed]:
-    """All causes, the weightiest first, from signs that were looked for."""
+    """All causes from signs that were looked for: by how they stand, then the weightiest first."""
     shares = weights(sightings, likelihood)
     worth = {c: [(_worth(s, c, likelihood), s) for s in sightings] for c in CAUSES}
     weighed = [
@@ -108,7 +111,7 @@ def weigh_sightings(sightings: Sequence[Sighting], likelihood: Table) -> list[We
         )
         for cause in CAUSES
     ]
-    return sorted(weighed, key=lambda w: -w.weight)
+    return sorted(weighed, key=lambda w: (STANDS.index(w.stands), -w.weight))
 
 
 def _worth(sighting: Sighting, cause: str, likelihood: Table) -> float:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from toothwise.checks.cam_edges import CYCLE_DEG, CamEdges
 from toothwise.records import Measure
 
 Floats = NDArray[np.float64]
@@ -28,6 +29,9 @@ _RATIO = 1.3
 """Speeds must differ by so much before a slope against them means anything."""
 
 _MOST = 20_000
+
+_ALIKE_DEG = 20.0
+"""A cam whose two turns differ by less than this cannot tell them apart: a phaser moves it as far."""
 
 
 def moves(t_s: Floats, rpm: Floats, shift_deg: Floats) -> list[Measure]:
@@ -123,3 +127,27 @@ def _slope(x: Floats, y: Floats) -> tuple[float, float]:
     slope = float(x @ (y - y.mean())) / whole
     left = y - y.mean() - slope * x
     return slope, float(np.sqrt(left @ left / max(1, len(x) - 2) / whole * _SMOOTH))
+
+
+def of_cycles(t_s: Floats, rpm: Floats, angles_deg: Floats) -> list[Measure]:
+    """`moves` of whole cycles as `CamEdges.cycles` gives them; angles_deg: (cycles, edges)."""
+    if not angles_deg.size:
+        return []
+    return moves(t_s, rpm, np.asarray(np.median(angles_deg - np.median(angles_deg, axis=0), axis=1)))
+
+
+def first_turn(cam: CamEdges) -> int | None:
+    """Which turn of the tracker's count begins the cycle as `cam_edge` has it: 0 the even ones, 1 the odd ones.
+
+    None where the cam does not say: no whole cycle, or a pattern that is the same in both turns.
+    """
+    _, _, angles, _ = cam.cycles()
+    placed = cam.edges_deg()[0]
+    if not len(placed):
+        return None
+    plain = np.sort(np.median(angles, axis=0) % CYCLE_DEG)
+    turned = np.sort((plain + CYCLE_DEG / 2) % CYCLE_DEG)
+    apart = [float(np.abs((placed - x + 360.0) % CYCLE_DEG - 360.0).max()) for x in (plain, turned)]
+    if max(apart) < _ALIKE_DEG:
+        return None
+    return int(np.argmin(apart))

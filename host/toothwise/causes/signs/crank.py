@@ -52,8 +52,8 @@ def dropouts(findings: Findings) -> Iterator[Sighting]:
     total = f"{plural(count, 'tooth', 'teeth')} absent in {plural(findings.revolutions, 'turn')}"
     places = sum(teeth.values())
     tooth, most = teeth.most_common(1)[0] if teeth else (None, 0)
-    p = findings.value("stripe_p")
-    striped = p is not None and p.value < _STRIPE_P and _about(p.about, "missing")
+    p = next((m for m in findings.values("stripe_p") if m.about.get("kind") == "missing"), None)
+    striped = p is not None and p.value < _STRIPE_P
     if places >= 3 and most >= 0.8 * places and (striped or most >= 8):
         chance = f", p = {p.value:.1g}" if striped and p is not None else ""
         words = f"{total}, {most} of {plural(places, 'time')} at tooth {tooth}{chance}"
@@ -63,10 +63,6 @@ def dropouts(findings: Findings) -> Iterator[Sighting]:
         yield Sighting("dropouts", "one zone", words, min(1.0, places / 20))
     else:
         yield Sighting("dropouts", "scattered", f"{total}, spread over the wheel", min(1.0, 0.4 + places / 10))
-
-
-def _about(about: dict[str, object], kind: str) -> bool:
-    return about.get("kind", kind) == kind
 
 
 def _zone(teeth: Counter[int], whole: int) -> tuple[int, int] | None:

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from toothwise.causes.findings import Findings
 from toothwise.causes.signs import Sighting, plural
 from toothwise.causes.signs.crank import ENOUGH_TURNS, lost
-from toothwise.records import Event
+from toothwise.records import Event, Measure
 
 _NEAR_S = 0.02
 """Two things within so short a time belong together: a tooth at cranking speed lasts 7 ms. [D]"""
@@ -108,20 +108,44 @@ def polarity(findings: Findings) -> Iterator[Sighting]:
         yield Sighting("polarity", "right", "the gap has the shape of the right polarity")
 
 
+def spacing(findings: Findings) -> Iterator[Sighting]:
+    """Does one tooth stand away from its place?
+
+    Teeth beside a gap are left out: a coil sees them shifted, by how much depends on its air gap.
+    """
+    errors = [
+        m for m in findings.values("tooth_error", findings.crank) if m.about.get("tooth") not in (1, findings.teeth)
+    ]
+    if not errors:
+        return
+    worst = max(errors, key=lambda m: abs(m.value) - _doubt(m))
+    words = f"tooth {worst.about.get('tooth')} stands {worst.value:+.2f}° from its place"
+    if abs(worst.value) - 1.5 * _doubt(worst) > TOOTH_DEG:
+        yield Sighting("spacing", "one tooth off", words)
+    elif max(abs(m.value) + _doubt(m) for m in errors) < TOOTH_DEG:
+        yield Sighting("spacing", "even", f"no tooth is out of its place, {words} at most")
+
+
+def runout(findings: Findings) -> Iterator[Sighting]:
+    """Is the wheel round, and central?"""
+    measures = [m for name in ("runout_1", "runout_2") for m in findings.values(name, findings.crank)]
+    if not measures:
+        return
+    worst = max(measures, key=lambda m: m.value - _doubt(m))
+    words = f"runout {worst.value:.2f}° {'once' if worst.name == 'runout_1' else 'twice'} a turn"
+    if worst.value - _doubt(worst) > RUNOUT_DEG:
+        yield Sighting("runout", "above", words)
+    elif max(m.value + _doubt(m) for m in measures) < RUNOUT_DEG:
+        yield Sighting("runout", "within", f"{words} at most")
+
+
+def _doubt(measure: Measure) -> float:
+    """Two standard uncertainties."""
+    return 2 * (measure.uncertainty or 0.0)
+
+
 def shape(findings: Findings) -> Iterator[Sighting]:
-    """Is the wheel round and evenly toothed, the signal steady, the duty in its range?"""
-    errors = findings.values("tooth_error", findings.crank)
-    if errors:
-        worst = max(errors, key=lambda m: abs(m.value) - 2 * (m.uncertainty or 0.0))
-        sure = abs(worst.value) - 3 * (worst.uncertainty or 0.0)
-        words = f"tooth {worst.about.get('tooth')} stands {worst.value:+.2f}° from its place"
-        yield Sighting("spacing", "one tooth off" if sure > TOOTH_DEG else "even", words)
-    runouts = [m for name in ("runout_1", "runout_2") for m in findings.values(name, findings.crank)]
-    if runouts:
-        worst = max(runouts, key=lambda m: m.value - 2 * (m.uncertainty or 0.0))
-        above = worst.value - 2 * (worst.uncertainty or 0.0) > RUNOUT_DEG
-        words = f"runout {worst.value:.2f}° {'once' if worst.name == 'runout_1' else 'twice'} a turn"
-        yield Sighting("runout", "above" if above else "within", words)
+    """Is the signal steady, and its duty in its range?"""
     jitter = findings.value("jitter")
     if jitter is not None:
         high = jitter.value > JITTER_DEG
@@ -133,4 +157,4 @@ def shape(findings: Findings) -> Iterator[Sighting]:
         yield Sighting("duty", "fine" if fine else "off", f"the signal is high for {share:.0f} % of a tooth")
 
 
-SIGNS = (held, feed, together, rest, wiggle, polarity, shape)
+SIGNS = (held, feed, together, rest, wiggle, polarity, spacing, runout, shape)
