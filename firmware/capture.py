@@ -9,7 +9,7 @@ A capture is an object with
     now()                              a tick not later than the true one: every edge before it is in its ring
     late()                             a tick not earlier than the true one
     levels()                           bit n is the level of channel n
-    turn()                             its own share of a loop turn; True if there was something to do
+    turn()                             its own share of a loop turn; True if the next one should come at once
     trouble()                          id of a reason why the capture must be started anew, or 0
 
 Words are never touched one by one here: they are copied from ring to frame as bytes.

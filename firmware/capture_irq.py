@@ -58,8 +58,18 @@ class PinRing(Ring):
         self._levels = bytearray(_ROOM)
         self._state = array("i", (0, 0, 0))
         self._read = 0
+        self._overrun = False
         self._word = bytearray(4)
         self.handler = edge_handler(pin, self._times, self._levels, self._state)
+
+    def check(self) -> int:
+        return max(self._put, self.room + 1) if self._overrun else self._put
+
+    def flush(self) -> int:
+        lost = self._put
+        self.drop(lost)
+        self._overrun = False
+        return lost
 
     def begin(self) -> None:
         self.flush()
@@ -67,13 +77,14 @@ class PinRing(Ring):
         self._read = self._state[0]
 
     def convert(self, clock: WideClock) -> bool:
-        """Entries to words, a bounded number a turn. True if there were any."""
+        """Entries to words, a bounded number a turn. True if some are left."""
         waiting = (self._state[0] - self._read) & 0x3FFFFFFF
         if waiting > _ROOM - 8:
-            # The handler overwrote entries: skip them all; counting them as put and overwritten tells the loop.
+            # The handler overwrote entries: skip them all. They count as put, so that the loss is exact.
             self._read = (self._read + waiting) & 0x3FFFFFFF
-            self._put += waiting + self.room
-            return True
+            self.drop(-waiting)
+            self._overrun = True
+            return False
         wide = clock.us()
         now = ticks_us()
         for _ in range(min(waiting, _TURN)):
@@ -83,7 +94,7 @@ class PinRing(Ring):
             self.put(self._word, 1)
             self._read = (self._read + 1) & 0x3FFFFFFF
         self.missed = self._state[1]
-        return waiting > 0
+        return waiting > _TURN
 
 
 class Capture:

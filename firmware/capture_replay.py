@@ -11,7 +11,8 @@ import wire
 from capture import Ring, WideClock, plain_ring
 from time import ticks_add, ticks_diff, ticks_ms
 
-_ROOM = 2048  # words a ring holds, as on a board
+RING_WORDS = 16384
+"""What a ring holds by default: 160 ms at 100,000 edges a second, since a busy computer pauses its programs for longer than a board does."""
 _AHEAD_PARTS = 50  # of a second: how far ahead of the clock the stream is read
 _MOST_A_TURN = 64  # frames read in one loop turn
 _PRESS_MS = 60
@@ -46,13 +47,13 @@ class Capture:
     kind = "replay"
     flags = 0
 
-    def __init__(self, stream, clock: WideClock, fast: bool) -> None:  # type: ignore[no-untyped-def]
+    def __init__(self, stream, clock: WideClock, fast: bool, ring_words: int) -> None:  # type: ignore[no-untyped-def]
         self._stream = stream
         self._clock = clock
         self.fast = fast
         self.tick_hz = 62500000
         self.zero = 0
-        self.rings = [plain_ring(_ROOM) for _ in wire.CHANNELS]
+        self.rings = [plain_ring(ring_words) for _ in wire.CHANNELS]
         self.faults: list[int] = []
         self.feed_mv = -1
         self.temperature_raw = -1
@@ -121,7 +122,7 @@ class Capture:
         if kind == wire.EDGES:
             channel, flags, base, phase, _, words = wire.read_edges(payload)
             queued = sum([queue.count for queue in self._edges[channel]])
-            if self.fast and self.rings[channel].check() + queued + len(words) // 4 > _ROOM:
+            if self.fast and self.rings[channel].check() + queued + len(words) // 4 > self.rings[channel].room:
                 self._held = frame
                 return False
             if flags or phase != base & wire.TIME_MASK:
@@ -162,7 +163,7 @@ class Capture:
     # ------------------------------------------------------------ as any capture
 
     def turn(self) -> bool:
-        """Load ahead, hand on what is due. True if anything was handed on."""
+        """Load ahead, hand on what is due. True if the next turn should come at once."""
         if not self._running:
             return False
         if self.fast:
@@ -176,7 +177,6 @@ class Capture:
                     break
         now = self._now()
         hand_on_before = _FOREVER if self.fast else now
-        busy = False
         for channel, queue in enumerate(self._edges):
             while queue:
                 head = queue[0]
@@ -184,7 +184,6 @@ class Capture:
                 if due > head.next:
                     self.put(channel, head.words[4 * head.next : 4 * due], due - head.next)
                     head.next = due
-                    busy = True
                 if due < head.count:
                     break
                 queue.pop(0)
@@ -200,7 +199,7 @@ class Capture:
                 self.fast = False
                 self._skew += self.zero + self._end - self._ticks()
             self._end = -1
-        return busy or self.fast
+        return self.fast
 
     def put(self, channel: int, words: memoryview, count: int) -> None:
         """Words into a channel's ring, as if captured now."""

@@ -2,7 +2,7 @@
 
 Without a board, on MicroPython's unix port:
 
-    micropython -X heapsize=4m firmware/main.py --stream FILE [--fast] [--socket HOST:PORT]
+    micropython -X heapsize=4m firmware/main.py --stream FILE [--fast] [--ring WORDS] [--socket HOST:PORT]
 """
 
 import sys
@@ -57,12 +57,13 @@ def rig_on_board() -> Rig | None:
 
 def rig_on_stream(options: list[str]) -> Rig:
     """The rig without a board. Raises ValueError for options it does not know, OSError for a missing stream."""
-    from capture_replay import Capture, StreamConductors, StreamPlayer
+    from capture_replay import RING_WORDS, Capture, StreamConductors, StreamPlayer
     from panel import NoPin, Panel
 
     path = ""
     address = ""
     fast = False
+    ring_words = RING_WORDS
     while options:
         option = options.pop(0)
         if option == "--fast":
@@ -71,6 +72,10 @@ def rig_on_stream(options: list[str]) -> Rig:
             path = options.pop(0)
         elif option == "--socket" and options:
             address = options.pop(0)
+        elif option == "--ring" and options:
+            ring_words = int(options.pop(0))
+            if ring_words < 512 or ring_words & (ring_words - 1):
+                raise ValueError("--ring takes a power of two, 512 or more")
         else:
             raise ValueError("unknown option " + option)
     if not path:
@@ -86,7 +91,7 @@ def rig_on_stream(options: list[str]) -> Rig:
     else:
         line = Line(sys.stdin.buffer, sys.stdout.buffer)
     clock = WideClock()
-    capture = Capture(open(path, "rb"), clock, fast)
+    capture = Capture(open(path, "rb"), clock, fast, ring_words)
     return Rig(
         board_name(),
         {},
@@ -107,7 +112,7 @@ def main() -> None:
     except (ValueError, OSError) as error:
         if on_board:
             raise
-        sys.stderr.write("%s\nUsage: main.py --stream FILE [--fast] [--socket HOST:PORT]\n" % error)
+        sys.stderr.write("%s\nUsage: main.py --stream FILE [--fast] [--ring WORDS] [--socket HOST:PORT]\n" % error)
         sys.exit(2)
     if rig is None:
         print("Mark button held: the rig is not started.")

@@ -186,8 +186,8 @@ class Silicon:
         raise AssertionError(f"DMA writes to {at:#x}, which belongs to nobody")
 
 
-def load(silicon: Silicon) -> types.SimpleNamespace:
-    """The firmware's modules, freshly loaded over this silicon: .capture, .capture_pio, .rig, .wire and so on."""
+def load(silicon: Silicon, capture: str = "capture_pio") -> types.SimpleNamespace:
+    """The firmware's modules, freshly loaded over this silicon: .capture, .rig, .wire and so on, one kind of capture."""
 
     class Dma:
         def __init__(self) -> None:
@@ -287,7 +287,7 @@ def load(silicon: Silicon) -> types.SimpleNamespace:
     }
     files = (
         *("wire", "capture", "pattern_out", "line", "post", "flow", "panel", "contacts", "commands"),
-        *("conductors", "capture_pio", "rig"),
+        *("conductors", capture, "rig"),
     )
     before = {name: sys.modules.get(name) for name in (*stands_in, *files)}
     loaded = types.SimpleNamespace(Pin=Pin)

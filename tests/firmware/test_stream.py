@@ -93,7 +93,7 @@ def test_tick_wrap(rig: Any) -> None:
 def test_host_that_stops_reading(rig: Any, pause_s: float) -> None:
     """The capture goes on, whole frames alone arrive, and what was lost is counted and blind."""
     edges = {0: streams.square(1000, 3125, 40_000)}
-    world = rig(edges, 2 * HZ)
+    world = rig(edges, 2 * HZ, "--ring", "2048")
     began = started(world)
     world.collect(0.3)
     time.sleep(pause_s)
@@ -251,7 +251,7 @@ def test_levels_in_heartbeats(rig: Any) -> None:
 def test_hundred_kilobytes_of_heap(rig: Any) -> None:
     """Pointers of the unix port are twice as long as a board's, so 200 KB here are no more than 100 KB there."""
     edges = {n: streams.square(100 + n, 6250, 10_000) for n in range(2)}
-    world = rig(edges, 5 * HZ // 4, heap="200k")
+    world = rig(edges, 5 * HZ // 4, "--ring", "2048", heap="200k")
     began = started(world)
     finish(world)
     for n in (0, 1):
