@@ -45,6 +45,8 @@ class LiveRig:
         self.refuses = ""
         self._edge_ticks = 0
         self._last_edge = 0
+        self.made: list[int] = []  # all edges' ticks, sent or not
+        self.started_at = 0
         self._start_s = time.monotonic()
         self._lock = threading.Lock()
         self._stop = threading.Event()
@@ -104,6 +106,7 @@ class LiveRig:
                     ticks = list(range(self._last_edge + self._edge_ticks, now, self._edge_ticks))[-50:]
                     if ticks:
                         self._last_edge = ticks[-1]
+                        self.made += ticks
                         self._write(self.rig.edges(ticks, base=ticks[0]))
                 self._write(self.rig.heartbeat(now))
 
@@ -124,6 +127,7 @@ class LiveRig:
                     self._write(self.rig.answer(f"start error {self.refuses}"))
                     continue
                 self._last_edge = self.tick()
+                self.started_at = self._last_edge
                 self._write(self.rig.started(self._last_edge))
             elif line == "stop":
                 self._write(self.rig.answer("stop ok"))

@@ -11,7 +11,7 @@ Rules, from `firmware/PROTOCOL.md`:
 - A step in a channel's ordinals that no blind stretch of the rig explains by the next heartbeat: blind from
   the last edge before to the first after.
 - A repeated or older frame is dropped. An edge before its channel's `until` contradicts what the rig vouched
-  for: it is dropped and its moment is blind. Ticks of a channel thus never fall, whatever comes in.
+  for: it is dropped and its moment is blind, late as it is. Ticks of a channel thus never fall, whatever comes in.
 - A rig that begins anew (another `boot`) gets its ticks shifted so that the recording's time goes on by the
   host's clock.
 
@@ -270,10 +270,11 @@ class Assembler:
     ) -> tuple[Ticks, np.ndarray[tuple[int], np.dtype[np.uint8]]]:
         highest = np.maximum.accumulate(np.concatenate([[channel.until], ticks]))[:-1]
         good = ticks >= highest
-        self.stats.contradicting_edges += int(len(ticks) - good.sum())
-        self._blind.append(
-            Blind(channel.until, max(int(highest.max()), channel.until) + 1, "frames_lost", channel.name)
-        )
+        dropped = ticks[~good]
+        self.stats.contradicting_edges += len(dropped)
+        # Nothing of this channel was delivered after its last edge: blindness may begin there, though it is late.
+        start = max(int(dropped.min()), channel.last_edge)
+        self._blind.append(Blind(start, max(int(dropped.max()), start) + 1, "frames_lost", channel.name))
         return ticks[good], levels[good]
 
     def _on_blind(self, payload: bytes) -> None:
