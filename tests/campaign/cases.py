@@ -142,7 +142,7 @@ def course(kind: str, rng: np.random.Generator) -> tuple[Drive | Motion, int]:
         once = [*drive.start(idle_s=rng.uniform(1, 2)), *drive.stop(rock=kind == "rocking back")]
         return drive.run(engine, once + once, rng, start_deg=start), 2
     if kind == "93 % swing":
-        return steady(150.0, TURNS, start_deg=start, swings=(Swing(4.0, 0.465, rng.uniform(0, 360)),)), 0
+        return steady(150.0, 15, start_deg=start, swings=(Swing(4.0, 0.465, rng.uniform(0, 360)),)), 0
     raise ValueError(f"no such kind of healthy case: {kind}")
 
 

@@ -122,6 +122,7 @@ def test_faults_told_for_either_edge_are_those_that_the_recording_lacks(wheel: s
         told = replace(told, ticks=np.full(len(told), of_level[len(of_level) // 2]))
         line = Timeline(case, replace(told, ticks=told.ticks[:1], tooth=told.tooth[:1], revolution=told.revolution[:1]))
         due = marks(case, level)
+        assert np.array_equal(due, line.t[1:-1])
         seen = of_level * tick_s
         near = np.clip(np.searchsorted(seen, due), 1, len(seen) - 1)
         away = np.minimum(np.abs(seen[near] - due), np.abs(seen[near - 1] - due))
