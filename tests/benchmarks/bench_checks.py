@@ -64,7 +64,7 @@ def main() -> None:
         return work
 
     def everything() -> None:
-        check = Measures(wheel, MICRO)
+        check = Measures(wheel, MICRO, cam=False)
         for part in edges:
             check.feed_edges("crank", part)
         for part in parts:

@@ -39,6 +39,7 @@ class CamEdges:
         self._tick_s = clock.tick_ns * 1e-9
         self._t0_s = clock.t0_s
         self._edges = Edges.none()
+        self._last_tick = -(2**62)
         self._teeth = np.empty((0, 3), np.int64)  # tick, angle in 1/1024 degrees from revolution 0, turning
         self._found = Thinned(5)  # angle from revolution 0, level, time in s, speed in rpm, turning
 
@@ -62,6 +63,8 @@ class CamEdges:
         ready = self._edges.ticks <= tick[-1]
         ticks, levels = self._edges.ticks[ready], self._edges.levels[ready]
         self._edges = Edges(self._edges.ticks[~ready], self._edges.levels[~ready])
+        if len(ticks):
+            self._last_tick = int(ticks[-1])
         after = np.clip(np.searchsorted(tick, ticks, side="left"), 1, len(tick) - 1)
         a, b = self._teeth[after - 1], self._teeth[after]
         between = (ticks >= a[:, 0]) & (a[:, 2] == b[:, 2]) & (b[:, 0] > a[:, 0]) & (b[:, 1] - a[:, 1] < 180 * 1024)
@@ -73,8 +76,9 @@ class CamEdges:
         self._forget()
 
     def _forget(self) -> None:
-        """A silent cam must not make crank teeth pile up."""
-        self._teeth = self._teeth[-MOST_TEETH:]
+        """Crank teeth before the last cam edge that has its angle; a silent cam must not make them pile up."""
+        first = max(int(np.searchsorted(self._teeth[:, 0], self._last_tick)) - 1, 0)
+        self._teeth = self._teeth[first:][-MOST_TEETH:]
 
     def cycles(self) -> tuple[Floats, Floats, Floats, Floats]:
         """Whole cycles: t_s (c,), rpm (c,), angles (c, edges) in crank degrees, levels (edges,)."""

@@ -27,6 +27,8 @@ FIRST = 48
 FAR = 8.0
 """A window with a deviation so many spreads from the usual has a mistimed tooth in it."""
 MOST_GROUPS = 24
+MOST_WINDOWS = 8192
+"""More would not make the mean better: what is left then is what the model cannot tell apart."""
 
 
 @dataclass(slots=True)
@@ -50,6 +52,8 @@ class Group:
         self.products = np.zeros((self.size, self.size))
 
     def add(self, rows: Floats) -> None:
+        if self.count >= MOST_WINDOWS:
+            return
         if self.centre is None:
             self.first.append(rows)
             if sum(len(part) for part in self.first) < FIRST:

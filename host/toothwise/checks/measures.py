@@ -23,12 +23,19 @@ from toothwise.wheel.pattern import Wheel
 class Measures:
     """Feed teeth and edges of every channel, in order of time; ask once at the end.
 
-    wheel: the crank's. crank: its channel. cam_reference_deg: the cam's edges on a known-good engine, crank degrees.
+    wheel: the crank's. crank: its channel. cam: whether the recording has a cam. cam_reference_deg: the cam's edges on a known-good engine, crank degrees.
     """
 
     def __init__(
-        self, wheel: Wheel, clock: Clock, *, crank: str = "crank", cam_reference_deg: Sequence[float] = ()
+        self,
+        wheel: Wheel,
+        clock: Clock,
+        *,
+        crank: str = "crank",
+        cam: bool = True,
+        cam_reference_deg: Sequence[float] = (),
     ) -> None:
+        self._cam = cam
         self.crank = crank
         self._reference = cam_reference_deg
         self.wheel_error = WheelError(wheel, clock)
@@ -43,7 +50,8 @@ class Measures:
         if channel != self.crank:
             return
         self.wheel_error.add(teeth)
-        self.cam_edges.add(teeth)
+        if self._cam:
+            self.cam_edges.add(teeth)
         self._jitter.add(teeth)
         self._full.add(teeth)
         self._startup.add(teeth)

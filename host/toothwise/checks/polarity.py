@@ -22,8 +22,8 @@ AGREE = 0.9
 """Share of them that must have the same shape."""
 CLEAR = 1.5
 """The better shape leaves speed smoother than the other by this factor, else the turn says nothing."""
-TURNS_A_CALL = 64
-"""Turns looked at in one call: polarity does not change from turn to turn."""
+TURNS_A_CALL, MOST_TURNS = 64, 1024
+"""Turns looked at in one call and in all: polarity does not change from turn to turn."""
 BESIDE = 4
 
 
@@ -56,6 +56,8 @@ class Polarity:
             return
         span = self._teeth + BESIDE
         for level in (0, 1):
+            if self._found[level].count >= MOST_TURNS:
+                continue
             ticks = np.concatenate([self._held[level], edges.ticks[edges.levels == level]])
             turns = (len(ticks) - 1) // span
             self._held[level] = ticks[turns * span :]
