@@ -75,7 +75,7 @@ def test_filter_delay_by_matrix_exponential(name):
 
 
 def test_delay_in_degrees():
-    # TRADE 3 [D]: one microsecond is 0.048 degrees at 8000 rpm and 0.0042 at 700.
+    # Derived: 6 degrees a second per rpm, so one microsecond is 0.048 degrees at 8000 rpm and 0.0042 at 700.
     assert pytest.approx(0.048) == 6 * 8000 * 1e-6
     front = design("hall-5v")
     per_us = front.figure("phase_rising").nominal / (front.figure("delay_rising").nominal * 1e6)
@@ -83,19 +83,19 @@ def test_delay_in_degrees():
 
 
 def test_hall_input_beside_a_10_k_pull_up():
-    # Ohm's law: 5 V x 10/(10+120). TRADE 2 [C] asks for a high within 0.3 V of the pull-up; at 10 kohm the tap takes a
-    # little more than that, at 4.7 kohm it does not.
+    # Ohm's law: 5 V x 10/(10+120). Common practice, no source: a high within 0.3 V of the pull-up.
+    # At 10 kohm the tap takes a little more than that, at 4.7 kohm it does not.
     assert design("hall-5v").figure("loading").nominal == pytest.approx(5 * 10 / 130, rel=1e-3)
     assert 5 * 4.7 / (4.7 + 120) < 0.3
 
 
 def test_current_levels():
-    # TRADE 2 [D]: 7 and 14 mA across 100 ohm are 0.7 and 1.4 V.
+    # Ohm's law: 7 and 14 mA across 100 ohm are 0.7 and 1.4 V.
     assert design("current").swing == pytest.approx((0.7, 1.4))
 
 
 def test_pulses_are_those_of_the_standards():
-    # TRADE 10 [S]: ISO 7637-2:2004 level IV: 1 -100 V 2 ms, 2a +50 V, 3a -150 V, 3b +100 V; ISO 16750-2 load dump 79 to
+    # ISO 7637-2:2004 level IV: 1 -100 V 2 ms, 2a +50 V, 3a -150 V, 3b +100 V; ISO 16750-2 load dump 79 to
     # 101 V for 40 to 400 ms. Source impedances 10, 2, 50, 50 ohm as reprinted with that table in the data of automotive
     # drivers; load dump 0.5 to 4 ohm, rise 5 to 10 ms (table of ISO 16750-2 reprinted in JKIEES 30-8).
     of = {pulse.key: pulse for pulse in pulses.PULSES}
@@ -132,7 +132,7 @@ def test_diodes_behave_as_their_class():
 
 
 def test_which_contact_disturbances_show():
-    # TRADE 5: contact disturbance classes 1 us, 10 us, 100 us ... [T]. With the parts asked for, every front end with a
-    # level at rest shows the 10 us class for sure, and none the 1 us class.
+    # Contact disturbance classes 1 us, 10 us, 100 us (trade pages; test methods IEC 60512-2-5 and EIA-364-46).
+    # With the parts asked for, every front end with a level at rest shows the 10 us class for sure, none the 1 us class.
     for name in ("hall-5v", "hall-8v", "hall-12v", "current", "feed-5v", "feed-8v", "feed-12v"):
         assert 1e-6 < design(name).figure("shortest_interruption").high < 10e-6

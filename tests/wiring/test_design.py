@@ -54,7 +54,7 @@ def test_hall_turns_around_half_the_pull_up_and_hardly_loads_it(volts):
     assert front.figure("input_resistance").low >= 100e3
     middle = (front.figure("threshold_rising").nominal + front.figure("threshold_falling").nominal) / 2
     assert middle == pytest.approx(volts / 2, rel=0.02)
-    # A good low is below 0.5 V and a good high within 0.3 V of the pull-up: TRADE 2 [C].
+    # A good low is below 0.5 V and a good high within 0.3 V of the pull-up: common practice, no source.
     assert front.figure("threshold_falling").low > 0.5
     assert front.figure("threshold_rising").high < volts - 0.3 - front.figure("loading").high
 

@@ -9,6 +9,7 @@ import pytest
 from toothwise.errors import FileTrouble
 from toothwise.wiring import pages, rig
 from toothwise.wiring.board import FEED_FULL_SCALE_V, pin_numbers
+from toothwise.wiring.limits import PIN_LOW_V
 from toothwise.wiring.standard import NAMES, design
 
 from tests.parts import need
@@ -95,7 +96,7 @@ def test_pin_numbers_are_the_firmwares():
 
 
 def test_continuity_low_reads_low():
-    assert rig.rig().conductor_low_v < rig.LOW_MOST_V
+    assert rig.rig().conductor_low_v < PIN_LOW_V
 
 
 def test_feed_divider_is_the_one_the_firmware_counts_on():

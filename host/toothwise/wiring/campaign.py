@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from toothwise.wiring.front import FrontEnd
+from toothwise.wiring.hall import BENCH_CABLE_F
 from toothwise.wiring.limits import (
     COMPARATOR_INPUT_A,
     PIN_ABOVE_SUPPLY_V,
@@ -26,6 +27,7 @@ from toothwise.wiring.waves import coil_wave, rises_once, slots, switched_at
 
 AGREES = 0.05  # computed and simulated figures, of the nominal figure
 TEMPERATURE_C = Spread(27.0, -20.0, 60.0)
+CONTROL_UNIT_OHM = Spread(2200.0, 1000.0, 10000.0)  # its pull-up, from memory
 TEETH = 8  # per random draw; the nominal circuit sees a whole turn and more
 
 
@@ -205,7 +207,8 @@ def _switch_checks(front: FrontEnd) -> list[_Case]:
             points, starts = switched_at(wheel, rpm, count, duty)
             if front.name == "hall":
                 # The sensor pulls its wire down over a tooth; the pin rises at the tooth's end.
-                source = switched(points, float(front.asked["sensor_volts"]), 2200.0, 300e-12)
+                own = front.spreads.get("bench_pull_up", CONTROL_UNIT_OHM).nominal
+                source = switched(points, float(front.asked["sensor_volts"]), own, BENCH_CABLE_F.nominal)
             else:
                 low, high = front.swing
                 source = signal(front, [(t, low + level * (high - low)) for t, level in points], points[-1][0] / 200)

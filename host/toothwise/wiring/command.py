@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -180,7 +181,8 @@ def _simulate(args: argparse.Namespace) -> int:
                       f" in {check.runs} runs")  # fmt: skip
     broken = [check for check in checks if not check.kept]
     if args.json:
-        print(json.dumps({"schema": 1, "checks": [asdict(check) for check in checks]}))
+        rows = [{**asdict(check), "worst": None if math.isnan(check.worst) else check.worst} for check in checks]
+        print(json.dumps({"schema": 1, "checks": rows}, allow_nan=False))
     else:
         print(f"{len(checks)} checks, {len(broken)} broken")
     return 1 if broken else 0

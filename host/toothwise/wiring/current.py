@@ -14,7 +14,7 @@ from toothwise.wiring.pulses import BATTERY_V
 from toothwise.wiring.single import Wish, build, edge_figures, refuse_unless_between, thresholds
 from toothwise.wiring.spread import Spread, extremes
 
-# TRADE 2: 7 / 14 mA [M], 0.7 / 1.4 V across 100 ohm [D]. How far a good sensor may stray from them, 5.9-8.4 and
+# 7 / 14 mA from memory [M], 0.7 / 1.4 V across 100 ohm [D]. How far a good sensor may stray from them, 5.9-8.4 and
 # 11.8-16.8 mA: from memory.
 STRAY_LOW_TOP = 1.2
 STRAY_HIGH_BOTTOM = 0.843

@@ -10,7 +10,7 @@ from toothwise.errors import Trouble
 from toothwise.wheel.catalogue import wheel as wheel_named
 from toothwise.wheel.pattern import Wheel
 from toothwise.wiring.circuit import Circuit
-from toothwise.wiring.limits import SUPPLY_V
+from toothwise.wiring.limits import PIN_LEAKAGE_A, PIN_PULL_UP_OHM, SUPPLY_V
 from toothwise.wiring.models import INPUT_DIODE, Comparator, junction_f
 from toothwise.wiring.network import Element
 from toothwise.wiring.parts import Part, written
@@ -25,7 +25,7 @@ CAPACITOR = 0.05  # C0G (NP0) ceramic
 CAPACITOR_BULK = 0.2  # X7R ceramic or electrolytic, where only "large enough" matters
 STRAY_F = Spread.around(8e-12, 5e-12)  # a soldered strip board's node, from memory
 PIN_F = Spread.around(10e-12, 5e-12)  # a board's pin with its track, from memory
-# Share of a pitch that a tooth lasts, at least: TRADE 40-60 % [M].
+# Share of a pitch that a tooth lasts, at least: 40-60 % of it, from memory [M].
 SHORTEST_DUTY = 0.4
 
 
@@ -147,6 +147,7 @@ def output_stage(comparator: Comparator) -> tuple[tuple[Element, ...], dict[str,
         Element("J", "JP", "plus", "0", "input_junctions"),
         Element("C", "CO", "out", "0", "stray_out"),
         Element("C", "CI", "pin", "0", "pin_capacitance"),
+        Element("R", "PULL", "3v3", "pin", "pin_pull_up"),
         Element("I", "IPIN", "pin", "0", "pin_leakage"),
     )
     middle_s = 0.5 * (comparator.delay_min_s + comparator.delay_max_s)
@@ -157,7 +158,8 @@ def output_stage(comparator: Comparator) -> tuple[tuple[Element, ...], dict[str,
         "input_junctions": junction_f(INPUT_DIODE, 2),
         "stray_out": STRAY_F,
         "pin_capacitance": PIN_F,
-        "pin_leakage": Spread.around(0.0, 1e-6),
+        "pin_pull_up": PIN_PULL_UP_OHM,
+        "pin_leakage": Spread.around(0.0, PIN_LEAKAGE_A),
         "supply": SUPPLY_V,
         "offset": Spread.around(0.0, comparator.offset_v),
         "delay": Spread(middle_s, comparator.delay_min_s, comparator.delay_max_s),

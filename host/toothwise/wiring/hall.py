@@ -15,12 +15,12 @@ from toothwise.wiring.parts import E24, Part, at_least, written
 from toothwise.wiring.single import Built, Wish, build, edge_figures, refuse_unless_between, thresholds
 from toothwise.wiring.spread import Spread, Values, extremes
 
-# TRADE 2 [C]: a good low is below 0.4-0.5 V, a good high within 0.3 V of the pull-up.
+# A good low is below 0.4-0.5 V, a good high within 0.3 V of the pull-up: common practice, no source [C].
 GOOD_LOW_V = 0.5
 GOOD_HIGH_BELOW_V = 0.3
 # A live circuit is loaded with no less than this.
 LEAST_INPUT_OHM = 100e3
-# What the control unit's pull-up may be, for the loading: TRADE 2 gives 1-10 kohm [D].
+# What the control unit's pull-up may be, for the loading: 1-10 kohm, from memory [M].
 PULL_UP_MOST_OHM = 10e3
 NODE_V = 0.4
 HYSTERESIS = 0.2  # of the sensor's voltage between the two turning points

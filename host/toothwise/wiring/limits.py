@@ -13,6 +13,7 @@ PIN_ABOVE_SUPPLY_V = 0.5
 PIN_LOW_V = 0.8
 PIN_HIGH_V = 2.0
 PIN_LEAKAGE_A = 1e-6
+PIN_PULL_UP_OHM = Spread(65e3, 50e3, 80e3)  # the firmware switches it on at every input
 # Highest supply of the pins: 3.63 V, RP2040 datasheet section 5.3 "Power supplies" (read in a stored copy).
 SUPPLY_MAX_V = 3.63
 # Board regulator: 3 % over load and temperature, from memory.

@@ -67,8 +67,8 @@ def switched(points: Sequence[tuple[float, float]], pull_up_v: float, pull_up_oh
     """An open-collector sensor on a cable: points give 1 where the sensor pulls its wire down, else 0."""
     lines = (
         f"Vctl ctl 0 {_pieces(points)}",
-        f"Vpull feed 0 {pull_up_v:g}",
-        f"Rpull feed line {pull_up_ohm:g}",
+        f"Vunit feed 0 {pull_up_v:g}",
+        f"Runit feed line {pull_up_ohm:g}",
         f"Ccable line 0 {cable_f:g}",
         "Bopen line 0 I=v(line)*v(ctl)/50",
         "Bsig sig 0 V=v(line)",

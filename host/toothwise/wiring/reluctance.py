@@ -42,7 +42,7 @@ THRESHOLD_SHARE = 1 / 3  # of the smallest peak
 COMMON_V = Spread(1.25, 0.0, 2.5)
 # What the clamps' leakages differ by between the two nodes, wires at ground, 60 °C: a fifth of 1 uA, from memory.
 LEAKAGE_A = 0.2e-6
-# Coil, for the loading: TRADE 2 [M] 200-1500 ohm; inductance from memory.
+# Coil, for the loading: 200-1500 ohm and the inductance from memory [M].
 COIL_OHM = Spread(860.0, 200.0, 1500.0)
 COIL_H = Spread(0.3, 0.05, 1.0)
 PULSE_V = 1.0  # height of the pulse whose shortest length is given

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from toothwise.wiring.board import pin_numbers
 from toothwise.wiring.front import film
+from toothwise.wiring.limits import PIN_PULL_UP_OHM
 from toothwise.wiring.parts import E24, Part, at_least, nearest, written
 from toothwise.wiring.sheet import TITLE, Sheet
 
@@ -14,8 +15,6 @@ BUZZER_A = 10e-3  # a piezo disc is a capacitor: its charging current must stay 
 SUPPLY_V = 3.3
 CONDUCTOR_OHM = 1e3  # the firmware's continuity watch counts on it
 RETURN_OHM = 4.7e3
-PULL_UP_LEAST_OHM = 50e3  # RP2040 datasheet table 633 (read in a stored copy)
-LOW_MOST_V = 0.8
 THERMISTOR_OHM = 10e3
 
 
@@ -34,7 +33,7 @@ class Rig:
     def conductor_low_v(self) -> float:
         """Highest low level of the continuity watch at a pin, with the pin's own pull-up at its strongest."""
         path = self.conductor_ohm + self.return_ohm
-        return SUPPLY_V * path / (path + PULL_UP_LEAST_OHM)
+        return SUPPLY_V * path / (path + PIN_PULL_UP_OHM.low)
 
     def parts(self) -> tuple[Part, ...]:
         """The parts beside the front ends."""

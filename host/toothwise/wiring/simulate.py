@@ -71,14 +71,17 @@ def run(front: FrontEnd, source: Source, runs: Sequence[Values]) -> Iterator[Tra
     with tempfile.TemporaryDirectory(prefix="toothwise-wiring-") as name:
         folder = Path(name)
         (folder / "deck.cir").write_text(netlist(front, source, runs), encoding="ascii", errors="replace")
-        done = subprocess.run(
-            [PROGRAM, "-b", "deck.cir"],
-            cwd=folder,
-            capture_output=True,
-            text=True,
-            timeout=LONGEST_S,
-            check=False,
-        )
+        try:
+            done = subprocess.run(
+                [PROGRAM, "-b", "deck.cir"],
+                cwd=folder,
+                capture_output=True,
+                text=True,
+                timeout=LONGEST_S,
+                check=False,
+            )
+        except subprocess.TimeoutExpired as late:
+            raise Trouble(f"ngspice took more than {LONGEST_S:.0f} s", step="simulate fewer runs") from late
         for number in range(len(runs)):
             path = folder / f"run{number}.raw"
             trace = _read(path) if path.exists() else None

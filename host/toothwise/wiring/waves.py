@@ -9,6 +9,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from toothwise.errors import Trouble
 from toothwise.wheel.pattern import Wheel
 
 Points = list[tuple[float, float]]
@@ -16,8 +17,17 @@ SWITCH_S = 1e-6  # how long a switching sensor takes from level to level, from m
 
 
 def slots(wheel: Wheel, count: int) -> NDArray[np.bool_]:
-    """For slot 0, 1, ... `count`-1 after tooth 1's: whether it has a tooth. For wheels with an even pitch."""
-    place = np.rint(np.array(wheel.angles_deg) / wheel.pitch_deg).astype(int)
+    """For slot 0, 1, ... `count`-1 after tooth 1's: whether it has a tooth.
+
+    Raises Trouble for a wheel without an even pitch.
+    """
+    exact = np.array(wheel.angles_deg) / wheel.pitch_deg
+    place = np.rint(exact).astype(int)
+    if np.abs(exact - place).max() > 0.01:
+        raise Trouble(
+            f"the simulation turns wheels with an even pitch, and {wheel.name} has none",
+            step="take one with as many teeth and an even pitch",
+        )
     turn = np.zeros(wheel.slots, dtype=bool)
     turn[place] = True
     return np.resize(turn, count)
