@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import sys
+import warnings
 from collections.abc import Sequence
 from typing import NoReturn
 
@@ -50,6 +51,8 @@ def parser() -> Parser:
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run one command; returns its exit code."""
+    if not sys.warnoptions:
+        warnings.simplefilter("ignore")  # Python's own remarks are for developers: python -W default -m toothwise
     try:
         args = parser().parse_args(arguments)
         code: int = args.run(args)

@@ -63,7 +63,7 @@ def test_a_line_is_cut_at_the_width_of_the_screen() -> None:
 
 
 def test_columns_align_whatever_stands_in_them() -> None:
-    lines = table(["no.", "name"], [["1", "日本"], ["22", "e\u0301x\x1b[1m"]], right={0})
+    lines = table([["no.", "name"], ["1", "日本"], ["22", "e\u0301x\x1b[1m"]], right={0})
     assert lines == ["no.  name", "  1  日本", " 22  e\u0301x [1m"]
     assert width("日本") == 4
     assert width("e\u0301") == 1

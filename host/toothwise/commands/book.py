@@ -83,8 +83,9 @@ def _list(args: argparse.Namespace, book: Book) -> int:
         return 0
     from toothwise.show.table import table
 
+    head = ["no.", "started (UTC)", "state", "length", "edges", "from"]
     rows = [[str(e.id), _when(e.started_utc), e.state, _span(e), f"{e.edges:,}", _origin(e)] for e in entries]
-    print("\n".join(table(["no.", "started (UTC)", "state", "length", "edges", "from"], rows, right={0, 3, 4})))
+    print("\n".join(table([head, *rows], right={0, 3, 4})))
     return 0
 
 

@@ -39,7 +39,7 @@ def add(commands: parsing.Commands) -> None:
     parser = parsing.command(commands, "demo", run, "see it work, without a board", _ABOUT, _EXAMPLES)
     parsing.add_view(parser)
     parsing.add_json(parser)
-    parser.set_defaults(rig="virtual", wheel="60-2", cam_wheel=None)
+    parser.set_defaults(rig="virtual", wheel="60-2", cam_wheel=None, job=None)
 
 
 def made() -> Made:

@@ -33,7 +33,7 @@ def add(commands: parsing.Commands) -> None:
     parser = parsing.command(commands, "examine", run, "find what is wrong in a recording", _ABOUT, _EXAMPLES)
     parser.add_argument("target", metavar="TARGET", help="a file, or the number of a recording in the book")
     parsing.add_wheel(parser)
-    parser.add_argument("--job", metavar="JOB.toml", help="the job card: complaint, codes, readings, references")
+    parsing.add_job(parser)
     parser.add_argument(
         "--channel",
         action="append",
@@ -56,7 +56,7 @@ def add(commands: parsing.Commands) -> None:
         help="what a WAV file's largest value stands for",
     )
     parser.add_argument("--keep", action="store_true", help="keep a file's edges and findings in the book")
-    parser.add_argument("--all", action="store_true", help="print every finding, however many")
+    parser.add_argument("--all", action="store_true", help="print every finding, measure and cause, however many")
     parsing.add_json(parser)
     parsing.add_book(parser)
 
@@ -71,12 +71,21 @@ def _channel(text: str) -> tuple[str, str]:
 def run(args: argparse.Namespace) -> int:
     from toothwise.commands.sources import recording_of, wheel_named
     from toothwise.examine import examine
+    from toothwise.examine.explain import explain, job_of, measures_for
     from toothwise.show.progress import Progress
 
-    wheel, cam_wheel = wheel_named(args.wheel), wheel_named(args.cam_wheel)
+    job = job_of(args.job)
+    wheel, cam_wheel = wheel_named(args.wheel, job.sensor.wheel), wheel_named(args.cam_wheel)
     reading = {"names": dict(args.channel), "level_v": args.level, "full_scale_v": args.full_scale}
     with recording_of(args.target, args.book, **reading) as (recording, book), Progress() as progress:
-        result = examine(recording, wheel, cam_wheel=cam_wheel, progress=lambda e: _say(progress, e))
+        result = examine(
+            recording,
+            wheel,
+            cam_wheel=cam_wheel,
+            checks=measures_for(job),
+            progress=lambda e: _say(progress, e),
+        )
+        explain(result, job)
         whole = result.as_json()
         if book is not None:
             book.keep_result(int(args.target), whole)
@@ -86,7 +95,7 @@ def run(args: argparse.Namespace) -> int:
             with Book.open(args.book) as kept:
                 number = kept.keep_recording(recording, result=whole)
             print(f"kept as recording {number}", file=sys.stderr)
-    return tell(result, as_json=args.json, every_finding=args.all)
+    return tell(result, as_json=args.json, every=args.all)
 
 
 def _say(progress: Progress, examination: Examination) -> None:
@@ -94,17 +103,16 @@ def _say(progress: Progress, examination: Examination) -> None:
     progress.at(f"examining: {tally.edges:,} edges, {tally.until_s:.1f} s of signal")
 
 
-def tell(result: Result, *, as_json: bool, every_finding: bool = False) -> int:
+def tell(result: Result, *, as_json: bool, every: bool = False) -> int:
     """Print a result and return the exit code that goes with it. Raises FileTrouble if no wheel fits."""
     whole = result.as_json()
     if as_json:
         print(json.dumps(whole, allow_nan=False))
     elif result.wheel is not None:
         from toothwise.show.screen import Look
-        from toothwise.show.summary import MOST_FINDINGS, summary
+        from toothwise.show.summary import summary
 
-        most = len(result.events) if every_finding else MOST_FINDINGS
-        print("\n".join(summary(whole, Look(sys.stdout), most=most)))
+        print("\n".join(summary(whole, Look(sys.stdout), every=every)))
     if result.wheel is None:
         could = f"It could be {', '.join(result.candidates)}" if result.candidates else "No known wheel fits it"
         raise FileTrouble(

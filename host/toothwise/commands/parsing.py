@@ -81,6 +81,10 @@ def add_wheel(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--cam-wheel", metavar="WHEEL", help="follow the cam channel tooth by tooth too, as this wheel")
 
 
+def add_job(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--job", metavar="JOB.toml", help="the job card: complaint, codes, readings, references, wheel")
+
+
 def add_json(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print the one object that a machine reads, nothing else")
 

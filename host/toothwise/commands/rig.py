@@ -66,7 +66,7 @@ def _list(args: argparse.Namespace) -> int:
              ", ".join(info.hello.channels)]
             for info in rigs
         ]  # fmt: skip
-        print("\n".join(table(["port", "board", "firmware", "tick", "channels"], rows)))
+        print("\n".join(table([["port", "board", "firmware", "tick", "channels"], *rows])))
     if not rigs:
         raise RigTrouble(
             "No rig was found",

@@ -15,6 +15,7 @@ from toothwise.commands.live import InLines, OnScreen, watcher
 from toothwise.commands.stopping import Stopping
 from toothwise.errors import Trouble
 from toothwise.examine import Examination, Result
+from toothwise.examine.explain import explain, job_of, measures_for
 from toothwise.link import Fault, Happening
 from toothwise.records import Event
 
@@ -53,7 +54,10 @@ def session(
     note: str | None = None,
 ) -> Outcome:
     """Watch and record until told to stop, or until the rig or the time is at an end."""
-    examination = Examination(rig.clock, rig.channels, wheel, cam_wheel=cam_wheel, source=rig.source)
+    job = job_of(args.job)
+    examination = Examination(
+        rig.clock, rig.channels, wheel, cam_wheel=cam_wheel, source=rig.source, checks=measures_for(job)
+    )
     trouble: Trouble | None = None
     with ExitStack() as stack:
         stopping = stack.enter_context(Stopping())
@@ -73,6 +77,7 @@ def session(
             stop=lambda: stopping.asked or (end is not None and time.monotonic() >= end),
         )
         stopping.finishing()
+        explain(followed.result, job)
         try:
             recorder.finish(followed.result.as_json())
         except Trouble as error:

@@ -13,9 +13,14 @@ if TYPE_CHECKING:
     from toothwise.wheel.pattern import Wheel
 
 
-def wheel_named(name: str | None) -> Wheel | None:
-    """The wheel, or None for "auto" and no name. Raises FileTrouble for one that is not known."""
+def wheel_named(name: str | None, otherwise: str = "") -> Wheel | None:
+    """The wheel of that name; for "auto" and no name the other one's, and without that None.
+
+    Raises FileTrouble for a name that is not known.
+    """
     if name is None or name.strip() == "auto":
+        name = otherwise
+    if not name:
         return None
     from toothwise.wheel import catalogue
 

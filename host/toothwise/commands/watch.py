@@ -28,6 +28,7 @@ def add(commands: parsing.Commands) -> None:
     parsing.add_rig(parser)
     parsing.add_wheel(parser)
     parser.add_argument("--seconds", type=parsing.seconds, metavar="S", help="end after so long (default: at Ctrl-C)")
+    parsing.add_job(parser)
     parser.add_argument("--note", metavar="TEXT", help="a line to keep with the recording")
     parsing.add_view(parser)
     parsing.add_json(parser)

@@ -21,11 +21,17 @@ ALL_CHANNELS = "all"
 
 
 class Check(Protocol):
-    """Something that measures as the teeth go by. It must not grow with the recording's length."""
+    """Something that measures as the signal goes by. It must not grow with the recording's length."""
+
+    def feed_edges(self, channel: str, edges: Edges) -> None: ...
 
     def feed(self, channel: str, teeth: Teeth) -> None: ...
 
     def finish(self) -> list[Measure]: ...
+
+
+MakeCheck = Callable[[Wheel, Clock, str], Check]
+"""Wheel and channel of the crank to a check; called once the wheel is known."""
 
 
 class Examination:
@@ -35,7 +41,7 @@ class Examination:
     wheel: the crank's; None to find out from the signal.
     cam_wheel: the cam's, where it is to be followed tooth by tooth too.
     source: plain facts about where the recording is from, for the result.
-    checks: what measures along the way; its measures are in the result.
+    checks: what measures along the way; the measures are in the result.
 
     The crank is followed on the channel "crank", or on the only channel of a recording that has no such one.
     """
@@ -48,7 +54,7 @@ class Examination:
         *,
         cam_wheel: Wheel | None = None,
         source: dict[str, Any] | None = None,
-        checks: Sequence[Check] = (),
+        checks: Sequence[MakeCheck] = (),
     ) -> None:
         self.clock = clock
         self.wheel = wheel
@@ -63,6 +69,8 @@ class Examination:
         self._speed: Speed | None = None
         self._identified = False
         self._last_edge = 0
+        self._make_checks = tuple(checks)
+        self._checks: list[Check] = []
         if wheel is not None:
             self._follow_crank(wheel)
         if cam_wheel is not None and "cam" in channels:
@@ -70,7 +78,6 @@ class Examination:
         self._feed_watch = FeedWatch()
         self._witnesses = {name: Witness(clock, name) for name in {self.crank, "cam"}}
         self._last_tooth: dict[str, int] = {}
-        self._checks = list(checks)
         self.events: list[Event] = []
         """All events decided so far, in the order they were decided."""
         self._blind: list[tuple[int, int]] = []  # merged, in order of time
@@ -84,6 +91,8 @@ class Examination:
             self._counts[channel] = self._counts.get(channel, 0) + len(edges)
             if channel in self._witnesses:
                 self._witnesses[channel].feed(edges)
+            for check in self._checks:
+                check.feed_edges(channel, edges)
             if channel == self.crank and len(edges):
                 self._last_edge = int(edges.ticks[-1])
         self.latest = []
@@ -128,14 +137,18 @@ class Examination:
         assert finder.wheel is not None
         self._follow_crank(finder.wheel)
         self._identified = True
-        edges, blind = finder.held()
+        held, blind = finder.held()
         self._finder = None
-        return self._track(self.crank, Batch(self.until_tick, {self.crank: edges}, blind))
+        for check in self._checks:
+            for channel, edges in held.items():
+                check.feed_edges(channel, edges)
+        return self._track(self.crank, Batch(self.until_tick, held, blind))
 
     def _follow_crank(self, wheel: Wheel) -> None:
         self.wheel = wheel
         self._trackers[self.crank] = Tracker(wheel, self.clock, channel=self.crank)
         self._speed = Speed(wheel, self.clock)
+        self._checks = [make(wheel, self.clock, self.crank) for make in self._make_checks]
 
     def _track(self, channel: str, batch: Batch) -> list[Event]:
         tracker = self._trackers.get(channel)
@@ -219,7 +232,7 @@ def examine(
     wheel: Wheel | None = None,
     *,
     cam_wheel: Wheel | None = None,
-    checks: Sequence[Check] = (),
+    checks: Sequence[MakeCheck] = (),
     progress: Callable[[Examination], None] | None = None,
 ) -> Result:
     """A whole recording in one call. `progress` is called after every batch."""

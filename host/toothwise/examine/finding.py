@@ -12,18 +12,18 @@ _GIVE_UP = 1_048_576
 
 
 class WheelFinder:
-    """Holds back the crank's edges until the wheel is known.
+    """Holds back edges until the crank's wheel is known.
 
-    It looks when 64, 128, 256 … edges are in, at exactly that many, so that the answer never depends on
-    where a batch ends: first at all of them (the first 16,384 at most), then, for a recording that begins
-    badly, at the later half.
+    It looks when 64, 128, 256 … crank edges are in, at exactly that many, so that the answer never depends on where
+    a batch ends: first at all of them (the first 16,384 at most), then, for a recording that begins badly, at the
+    later half. Of another channel as many edges are held back as of the crank at most.
     """
 
-    def __init__(self, clock: Clock, channel: str = "crank") -> None:
+    def __init__(self, clock: Clock, crank: str = "crank") -> None:
         self._clock = clock
-        self._channel = channel
-        self._held: list[Edges] = []
-        self._count = 0
+        self._crank = crank
+        self._held: dict[str, list[Edges]] = {crank: []}
+        self._counts = {crank: 0}
         self._blind: list[Blind] = []
         self._next_look = _FIRST_LOOK
         self.wheel: Wheel | None = None
@@ -35,36 +35,43 @@ class WheelFinder:
 
     def feed(self, batch: Batch) -> Wheel | None:
         """The wheel, as soon as it is known. `held()` then hands back everything fed so far."""
-        edges = batch.edges.get(self._channel)
-        if edges is not None:
-            self._held.append(edges)
-            self._count += len(edges)
-        self._blind += [b for b in batch.blind if b.channel in (None, self._channel)]
-        while self.wheel is None and self._next_look <= min(self._count, _GIVE_UP):
+        if self.gave_up:
+            return None
+        for channel, edges in batch.edges.items():
+            self._hold(channel, edges)
+        self._blind += [b for b in batch.blind if b.channel in (None, self._crank)]
+        while self.wheel is None and self._next_look <= min(self._counts[self._crank], _GIVE_UP):
             self._look(self._next_look)
             self._next_look *= 2
         if self.gave_up:
-            self._held.clear()
+            self._held = {self._crank: []}
         return self.wheel
+
+    def _hold(self, channel: str, edges: Edges) -> None:
+        room = _GIVE_UP - self._counts.get(channel, 0)
+        if channel != self._crank and len(edges) > room:
+            edges = Edges(edges.ticks[:room], edges.levels[:room])
+        self._held.setdefault(channel, []).append(edges)
+        self._counts[channel] = self._counts.get(channel, 0) + len(edges)
 
     def finish(self) -> Wheel | None:
         """A last look at what there is."""
-        if self.wheel is None and not self.gave_up and self._count:
-            self._look(self._count)
+        if self.wheel is None and not self.gave_up and self._counts[self._crank]:
+            self._look(self._counts[self._crank])
         return self.wheel
 
-    def held(self) -> tuple[Edges, tuple[Blind, ...]]:
-        """Everything held back, once."""
-        whole, blind = Edges.join(self._held), tuple(self._blind)
-        self._held.clear()
-        self._blind.clear()
-        return whole, blind
+    def held(self) -> tuple[dict[str, Edges], tuple[Blind, ...]]:
+        """Everything held back, by channel, and the crank's blind stretches; once."""
+        held = {channel: Edges.join(parts) for channel, parts in self._held.items()}
+        blind = tuple(self._blind)
+        self._held, self._blind = {self._crank: []}, []
+        return held, blind
 
     def _look(self, count: int) -> None:
         from toothwise.wheel.identify import identify
 
-        whole = Edges.join(self._held)
-        self._held = [whole]
+        whole = Edges.join(self._held[self._crank])
+        self._held[self._crank] = [whole]
         looks = [(0, min(count, _LONGEST_LOOK))]
         if count >= 4 * _FIRST_LOOK:
             looks.append((max(count // 2, count - _LONGEST_LOOK), count))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -89,7 +90,7 @@ class Result:
             },
             "events": [event.as_json(self.clock) for event in self.events],
             "by_tooth": self.by_tooth(),
-            "measures": [measure.as_json() for measure in self.measures],
+            "measures": [_finite(m) for m in self.measures if math.isfinite(m.value)],
             "blind_s": round(self.blind_s, 9),
             "causes": self.causes,
         }
@@ -126,3 +127,10 @@ class Result:
             "gaps": self.wheel.gaps,
             "identified": self.identified,
         }
+
+
+def _finite(measure: Measure) -> dict[str, Any]:
+    """A measure as JSON, which has no word for an uncertainty that could not be computed but null."""
+    row = measure.as_json()
+    known = measure.uncertainty is not None and math.isfinite(measure.uncertainty)
+    return {**row, "uncertainty": row["uncertainty"] if known else None}

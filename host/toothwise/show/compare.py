@@ -23,7 +23,7 @@ def comparison(both: Mapping[str, Any]) -> list[str]:
         about = ", ".join(f"{key} {value}" for key, value in row["about"].items())
         name = f"{row['name']} {f'({about}) ' if about else ''}{row['unit']}"
         rows.append([name, _plain(row["a"]), _plain(row["b"]), _differs(row)])
-    return table(["", f"recording {both['a']}", f"recording {both['b']}", ""], rows, right={1, 2})
+    return table([["", f"recording {both['a']}", f"recording {both['b']}", ""], *rows], right={1, 2})
 
 
 def _plain(value: Any) -> str:

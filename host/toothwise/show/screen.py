@@ -7,6 +7,9 @@ colour says is always said by the character too.
 from __future__ import annotations
 
 import os
+import re
+import shutil
+import textwrap
 from collections.abc import Sequence
 from typing import TextIO
 
@@ -27,6 +30,7 @@ _CODES = {
 # The other screen, no cursor, no wrapping of a line that is too long after all; and back.
 _ENTER, _LEAVE = "\x1b[?1049h\x1b[?25l\x1b[?7l\x1b[2J", "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l"
 _RESET = "\x1b[0m"
+_CODE = re.compile(r"\x1b\[[\d;]*m")
 
 
 class Look:
@@ -37,6 +41,19 @@ class Look:
         self.live = terminal
         self.colour = terminal and "NO_COLOR" not in os.environ
         self.unicode = not ascii_only and _takes_blocks(stream)
+
+    def wrapped(self, line: str) -> list[str]:
+        """A line of running text as lines that fit the terminal, the later ones indented; in a pipe as it is."""
+        if not self.live:
+            return [line]
+        room = shutil.get_terminal_size().columns - 1
+        plain = _CODE.sub("", line)
+        if len(plain) <= room:
+            return [line]
+        indent = len(plain) - len(plain.lstrip()) + 2
+        parts = textwrap.wrap(plain, room, subsequent_indent=" " * indent)
+        start, end = (match[0] if (match := _CODE.search(line)) else ""), _RESET
+        return [f"{start}{part}{end}" if start else part for part in parts]
 
     def paint(self, text: str, style: str) -> str:
         code = _CODES[style] if self.colour else ""

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import groupby
 from typing import Any
 
 from toothwise.show import words
 from toothwise.show.screen import Look
+from toothwise.show.table import table
 
 MOST_FINDINGS = 24
 MOST_TEETH = 8
+MOST_ALIKE = 8
+"""More measures of one name than this are told by their largest."""
 _EVENT_STYLE = {
     "missing": "missing",
     "silent": "missing",
@@ -24,8 +28,9 @@ def event_style(kind: str) -> str:
     return _EVENT_STYLE.get(kind, "strong")
 
 
-def summary(result: Mapping[str, Any], look: Look, *, most: int = MOST_FINDINGS) -> list[str]:
-    """Lines for a terminal or a pipe."""
+def summary(result: Mapping[str, Any], look: Look, *, every: bool = False) -> list[str]:
+    """Lines for a terminal or a pipe. `every`: nothing is left out for brevity."""
+    most = len(result["events"]) if every else MOST_FINDINGS
     lines = [*_facts(result, look), ""]
     events = result["events"]
     if not events:
@@ -40,7 +45,8 @@ def summary(result: Mapping[str, Any], look: Look, *, most: int = MOST_FINDINGS)
         if len(events) > most:
             lines.append(f"… and {len(events) - most:,} more; all of them: --all, or --json")
         lines += _by_tooth(result)
-    return [*lines, *_measures(result["measures"], look), *_causes(result["causes"], look)]
+    lines += [*_measures(result["measures"], look, every), *_causes(result["causes"], look, every)]
+    return [part for line in lines for part in look.wrapped(line)]
 
 
 def _followed(result: Mapping[str, Any]) -> bool:
@@ -91,30 +97,47 @@ def _by_tooth(result: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def _about(measure: Mapping[str, Any]) -> str:
-    plain = {"name", "value", "unit", "uncertainty"}
-    return ", ".join(f"{key} {words.clean(value)}" for key, value in measure.items() if key not in plain)
-
-
-def _measures(measures: list[Mapping[str, Any]], look: Look) -> list[str]:
+def _measures(measures: list[Mapping[str, Any]], look: Look, every: bool) -> list[str]:
     if not measures:
         return []
-    lines = ["", look.paint("measures", "strong")]
-    for measure in measures:
-        about = _about(measure)
-        name = f"{measure['name']} ({about})" if about else measure["name"]
-        lines.append(f"  {name:<28}{words.number(measure['value'], measure['uncertainty'])} {measure['unit']}".rstrip())
-    return lines
+    rows = []
+    for name, lot in groupby(measures, lambda measure: measure["name"]):
+        same = list(lot)
+        if len(same) > MOST_ALIKE and not every:
+            largest = max(same, key=lambda measure: abs(measure["value"]))
+            rows.append(_row(largest, f"largest of {len(same)}: "))
+        else:
+            rows += [_row(measure) for measure in same]
+    return ["", look.paint("measures", "strong"), *(f"  {line}" for line in table(rows))]
 
 
-def _causes(causes: list[Mapping[str, Any]], look: Look) -> list[str]:
+def _row(measure: Mapping[str, Any], before: str = "") -> list[str]:
+    plain = {"name", "value", "unit", "uncertainty"}
+    about = [f"{key.replace('_', ' ')} {_value(value)}" for key, value in measure.items() if key not in plain]
+    number = words.number(measure["value"], measure["uncertainty"])
+    return [measure["name"], f"{number} {measure['unit']}", before + ", ".join(about)]
+
+
+def _value(value: object) -> str:
+    return words.number(value) if isinstance(value, float) else str(value)
+
+
+def _causes(causes: list[Mapping[str, Any]], look: Look, every: bool) -> list[str]:
     if not causes:
         return []
     lines = ["", look.paint("causes", "strong")]
-    for cause in causes:
-        lines.append(f"  {words.clean(cause['cause'])}: {words.clean(cause['stands'])}")
-        lines += [f"    for      {words.clean(text)}" for text in cause["for"]]
-        lines += [f"    against  {words.clean(text)}" for text in cause["against"]]
-        if cause.get("next"):
-            lines.append(f"    next     {words.clean(cause['next'])}")
-    return [*lines, "The maker's service information comes first."]
+    told = [c for c in causes if every or c["stands"] in ("supported", "possible")]
+    for cause in told:
+        style = "missing" if cause["stands"] == "supported" else "strong"
+        lines.append("  " + look.paint(f"{_name(cause)}: {words.clean(cause['stands'])}", style))
+        for label, texts in (("for", cause["for"]), ("against", cause["against"]), ("next", [cause.get("next")])):
+            lines += [f"    {label:<9}{words.clean(text)}" for text in texts if text]
+    for stands in ("untested", "contradicted"):
+        others = [words.clean(c["cause"]) for c in causes if c["stands"] == stands and c not in told]
+        if others:
+            lines.append(f"  {stands}: {', '.join(others)}")
+    return [*lines, "This is evidence, not a verdict: the maker's service information comes first."]
+
+
+def _name(cause: Mapping[str, Any]) -> str:
+    return words.clean(cause.get("text") or cause["cause"])

@@ -13,10 +13,10 @@ def width(text: str) -> int:
     return sum(0 if unicodedata.combining(c) else 2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
 
 
-def table(head: Sequence[str], rows: Sequence[Sequence[str]], *, right: Collection[int] = ()) -> list[str]:
+def table(rows: Sequence[Sequence[str]], *, right: Collection[int] = ()) -> list[str]:
     """Lines of aligned columns; those numbered in `right` end flush, the others begin flush."""
-    cells = [list(head), *([words.clean(cell) for cell in row] for row in rows)]
-    widths = [max(width(row[i]) for row in cells) for i in range(len(head))]
+    cells = [[words.clean(cell) for cell in row] for row in rows]
+    widths = [max(map(width, column)) for column in zip(*cells, strict=True)]
     lines = []
     for row in cells:
         parts = []

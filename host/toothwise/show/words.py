@@ -1,7 +1,8 @@
 """Numbers and findings in a technician's words. One rounding rule for every number that is shown.
 
 The rule: a number with an uncertainty is rounded to the uncertainty's first digit (its first two where it
-begins with 1); a number without is shown with three digits that count. Times of day and on a recording's
+begins with 1), and shown with six digits and no uncertainty where that is below a millionth; a number without
+is shown with three digits that count. Times of day and on a recording's
 clock are shown to the millisecond.
 """
 
@@ -32,11 +33,17 @@ def fit(text: str, room: int) -> str:
     return text if len(text) <= room else text[: max(room - 1, 0)] + "…"
 
 
+_SAME = 1e-6
+
+
 def number(value: float, uncertainty: float | None = None) -> str:
     """The value by the rounding rule; with an uncertainty, "value ± uncertainty"."""
     if not math.isfinite(value):
         return "unknown"
-    if uncertainty is not None and math.isfinite(uncertainty) and uncertainty > 0:
+    known = uncertainty is not None and math.isfinite(uncertainty) and uncertainty > 0
+    if uncertainty is not None and known and uncertainty < max(abs(value) * _SAME, _SAME * _SAME):
+        return f"{value:.6g}"
+    if uncertainty is not None and known:
         places = _places(uncertainty, 2 if f"{uncertainty:e}"[0] == "1" else 1)
         return f"{_fixed(value, places)} ± {_fixed(uncertainty, places)}"
     return "0" if value == 0 else _fixed(value, _places(value, 3))

@@ -1,0 +1,39 @@
+"""What `examine`, `watch` and `demo` all measure, and the causes that it speaks for and against."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from toothwise.checks.measures import Measures
+from toothwise.edges.signal import Clock
+from toothwise.examine.examination import Check, MakeCheck
+from toothwise.examine.result import Result
+from toothwise.wheel.pattern import Wheel
+
+if TYPE_CHECKING:
+    from toothwise.causes.job import Job
+
+
+def job_of(path: str | None) -> Job:
+    """The job card in a file; an empty one without. Raises FileTrouble."""
+    from toothwise.causes import job
+
+    return job.Job() if path is None else job.load(Path(path))
+
+
+def measures_for(job: Job) -> list[MakeCheck]:
+    """The checks of an examination."""
+
+    def make(wheel: Wheel, clock: Clock, crank: str) -> Check:
+        return Measures(wheel, clock, crank=crank, cam_reference_deg=job.reference.cam_edges_deg)
+
+    return [make]
+
+
+def explain(result: Result, job: Job) -> None:
+    """Weigh the causes on what was found and on the job card, and put them into the result."""
+    from toothwise.causes.findings import from_json
+    from toothwise.causes.weigh import causes
+
+    result.causes = causes(from_json(result.as_json(), job))
