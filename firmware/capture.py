@@ -1,4 +1,4 @@
-"""What every kind of capture has: a wide clock, and a ring of edge words a channel.
+"""What every kind of capture has: a ring of edge words a channel.
 
 A capture is an object with
 
@@ -14,22 +14,6 @@ A capture is an object with
 
 Words are never touched one by one here: they are copied from ring to frame as bytes.
 """
-
-from time import ticks_diff, ticks_us
-
-
-class WideClock:
-    """Microseconds since the rig began, wide. `us` must be called every few minutes at least: the loop does."""
-
-    def __init__(self) -> None:
-        self._last = ticks_us()
-        self._wide = 0
-
-    def us(self) -> int:
-        now = ticks_us()
-        self._wide += ticks_diff(now, self._last)
-        self._last = now
-        return self._wide
 
 
 class Ring:

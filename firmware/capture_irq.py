@@ -14,7 +14,8 @@ by a loop turn's longest step (some hundred microseconds).
 
 import struct
 from array import array
-from capture import Ring, WideClock, plain_ring
+from capture import Ring, plain_ring
+from clock import WideClock
 from machine import Pin
 from time import ticks_diff, ticks_us
 from wire import CHANNELS, TIME_MASK
@@ -27,25 +28,33 @@ _TURN = 128  # entries turned into words in one loop turn
 micropython.alloc_emergency_exception_buf(100)
 
 
-def edge_handler(pin, times: array, levels: bytearray, state: array):  # type: ignore[no-untyped-def,type-arg]
-    """The interrupt handler of one pin. state: [entries put in, 30 bits; edges missed; level before].
+class Stamps:
+    """What the interrupt of one pin writes and the loop reads.
 
-    Everything it touches exists beforehand and every number stays below 2**30, so nothing is allocated.
+    Everything the handler touches exists beforehand, every number stays below 2**30, and it is a method bound once:
+    a call of a closure over as many names would allocate, and so would binding it anew.
     """
-    mask = len(levels) - 1
 
-    def handler(_) -> None:  # type: ignore[no-untyped-def]
+    def __init__(self, pin, room: int) -> None:  # type: ignore[no-untyped-def]
+        self.pin = pin
+        self.times = array("i", bytearray(4 * room))
+        self.levels = bytearray(room)
+        self.mask = room - 1
+        self.put = 0  # entries put in, 30 bits
+        self.missed = 0  # edges missed, 30 bits
+        self.level = 0
+        self.handler = self.stamp
+
+    def stamp(self, _) -> None:  # type: ignore[no-untyped-def]
         now = ticks_us()
-        level = pin.value()
-        at = state[0]
-        if level == state[2]:
-            state[1] = (state[1] + 1) & 0x3FFFFFFF
-        state[2] = level
-        times[at & mask] = now
-        levels[at & mask] = level
-        state[0] = (at + 1) & 0x3FFFFFFF
-
-    return handler
+        level = self.pin.value()
+        at = self.put
+        if level == self.level:
+            self.missed = (self.missed + 1) & 0x3FFFFFFF
+        self.level = level
+        self.times[at & self.mask] = now  # type: ignore[call-overload]  # a plain number to the interpreter
+        self.levels[at & self.mask] = level
+        self.put = (at + 1) & 0x3FFFFFFF
 
 
 class PinRing(Ring):
@@ -54,13 +63,11 @@ class PinRing(Ring):
     def __init__(self, pin) -> None:  # type: ignore[no-untyped-def]
         super().__init__(plain_ring(_ROOM).data)
         self.pin = pin
-        self._times = array("i", bytearray(4 * _ROOM))
-        self._levels = bytearray(_ROOM)
-        self._state = array("i", (0, 0, 0))
+        self.stamps = Stamps(pin, _ROOM)
         self._read = 0
         self._overrun = False
         self._word = bytearray(4)
-        self.handler = edge_handler(pin, self._times, self._levels, self._state)
+        self._words = memoryview(self._word)
 
     def check(self) -> int:
         return max(self._put, self.room + 1) if self._overrun else self._put
@@ -73,12 +80,12 @@ class PinRing(Ring):
 
     def begin(self) -> None:
         self.flush()
-        self._state[2] = self.pin.value()
-        self._read = self._state[0]
+        self.stamps.level = self.pin.value()
+        self._read = self.stamps.put
 
     def convert(self, clock: WideClock) -> bool:
         """Entries to words, a bounded number a turn. True if some are left."""
-        waiting = (self._state[0] - self._read) & 0x3FFFFFFF
+        waiting = (self.stamps.put - self._read) & 0x3FFFFFFF
         if waiting > _ROOM - 8:
             # The handler overwrote entries: skip them all. They count as put, so that the loss is exact.
             self._read = (self._read + waiting) & 0x3FFFFFFF
@@ -89,11 +96,11 @@ class PinRing(Ring):
         now = ticks_us()
         for _ in range(min(waiting, _TURN)):
             at = self._read & (_ROOM - 1)
-            tick = wide + ticks_diff(self._times[at], now)
-            struct.pack_into("<I", self._word, 0, ((tick & TIME_MASK) << 1) | self._levels[at])
-            self.put(self._word, 1)
+            tick = wide + ticks_diff(self.stamps.times[at], now)  # type: ignore[type-var]
+            struct.pack_into("<I", self._word, 0, ((tick & TIME_MASK) << 1) | self.stamps.levels[at])
+            self.put(self._words, 1)
             self._read = (self._read + 1) & 0x3FFFFFFF
-        self.missed = self._state[1]
+        self.missed = self.stamps.missed
         return waiting > _TURN
 
 
@@ -127,10 +134,10 @@ class Capture:
         for ring in self.rings:
             ring.begin()
             try:
-                ring.pin.irq(ring.handler, trigger, hard=True)
+                ring.pin.irq(ring.stamps.handler, trigger, hard=True)
             except (TypeError, ValueError):  # this port has soft interrupts alone
                 self.hard = False
-                ring.pin.irq(ring.handler, trigger)
+                ring.pin.irq(ring.stamps.handler, trigger)
         return self._clock.us()
 
     def now(self) -> int:

@@ -19,10 +19,15 @@ Addresses are those of the RP2040 datasheet, 3.7 and 2.5.7; the RP2350 keeps the
 
 import rp2
 import uctypes
-from capture import Ring, WideClock
+from capture import Ring
+from clock import WideClock
 from machine import Pin, freq, mem32
 from time import sleep_us
 from wire import CHANNELS, COUNTS_DOWN, reason_id
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # names of the state machines' language, which the assembler below provides
+    from rp2.asm_pio import *
 
 RING_BITS = 13  # 8 KB a channel: 20 ms at 100,000 edges a second
 _PIO0 = 0x50200000
@@ -92,17 +97,27 @@ class DmaRing(Ring):
     def _rearm(self) -> None:
         """Go on at the same place with a full count; the FIFO bridges the moment, or its stall flag tells."""
         self._dma.active(False)
-        self._before += _COUNT - self._dma.count
-        self._dma.config(write=self._dma.write, count=_COUNT, ctrl=self._ctrl, trigger=True)
+        self._before += _COUNT - self._left()
+        self._dma.config(write=self._place(), count=_COUNT, ctrl=self._ctrl, trigger=True)
+
+    # The stubs lack these two attributes.
+
+    def _place(self) -> int:
+        """Where the next word goes. A small integer: nothing is allocated."""
+        return self._dma.write  # type: ignore[attr-defined, no-any-return]
+
+    def _left(self) -> int:
+        """Words until the count is used up. Above the small integers: allocates."""
+        return self._dma.count  # type: ignore[attr-defined, no-any-return]
 
     def poll(self) -> int:
-        return (((self._dma.write - self._at) >> 2) - self.next) & (self.room - 1)
+        return (((self._place() - self._at) >> 2) - self.next) & (self.room - 1)
 
     def check(self) -> int:
-        count = self._dma.count
+        count = self._left()
         if count < _REARM_BELOW:
             self._rearm()
-            count = self._dma.count
+            count = self._left()
         waiting = self._before + _COUNT - count - self._dropped
         return waiting if waiting <= self.room - _GUARD else max(waiting, self.room + 1)
 
@@ -111,7 +126,7 @@ class DmaRing(Ring):
         self._dropped += count
 
     def flush(self) -> int:
-        count = self._before + _COUNT - self._dma.count - self._dropped
+        count = self._before + _COUNT - self._left() - self._dropped
         self.drop(count)
         return count
 

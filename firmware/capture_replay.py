@@ -8,8 +8,12 @@ import pattern_out
 import select
 import struct
 import wire
-from capture import Ring, WideClock, plain_ring
-from time import ticks_add, ticks_diff, ticks_ms
+from capture import plain_ring
+from clock import WideClock, later_ms, now_ms, since_ms
+
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 RING_WORDS = 16384
 """What a ring holds by default: 160 ms at 100,000 edges a second, since a busy computer pauses its programs for longer than a board does."""
@@ -72,7 +76,7 @@ class Capture:
         self._ended = False  # all of the stream has been loaded
         self._end = -1  # its last tick, until that has gone by
         self._skew = 0  # ticks by which a fast stream ran ahead of the clock
-        self._press_until = ticks_ms()
+        self._press_until = now_ms()
         self._pressing = False
         self._decoder = wire.Decoder()
         first = self._read()
@@ -155,7 +159,7 @@ class Capture:
         else:
             event, channel, level, _, tick, end = wire.read_event(payload)
             if event == wire.MARK:
-                self._press_until = ticks_add(ticks_ms(), _PRESS_MS)
+                self._press_until = later_ms(now_ms(), _PRESS_MS)
                 self._pressing = True
             elif event == wire.SHORT:
                 self.shorts.append((channel, level, tick, end))
@@ -240,7 +244,7 @@ class Capture:
 
     def value(self) -> int:
         """As the mark button's pin: 0 while the stream presses it."""
-        if self._pressing and ticks_diff(ticks_ms(), self._press_until) >= 0:
+        if self._pressing and since_ms(self._press_until, now_ms()) >= 0:
             self._pressing = False
         return 0 if self._pressing else 1
 
@@ -253,7 +257,7 @@ class StreamPlayer:
     def __init__(self, capture: Capture) -> None:
         self._capture = capture
         capture.player = self
-        self._steps = iter(())
+        self._steps: Iterator[tuple[int, int]] = iter(())
         self._words = bytearray(4 * 256)
         self._due = 0
         self._level = 0

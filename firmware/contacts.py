@@ -5,10 +5,10 @@ a single one; the edges themselves go to the host as ever.
 """
 
 import wire
+from clock import later_ms, now_ms, since_ms
 from flow import Channel, Flow
 from panel import SOUNDS, Panel
 from post import Post
-from time import ticks_add, ticks_diff, ticks_ms
 
 _QUIET_MS = 20  # a contact event is over when nothing came for so long
 _MOST_MS = 100
@@ -44,7 +44,7 @@ class Contacts:
         self._watched = flow.channels
         self._walks: dict[tuple[int, int], int] = {}
         self._walk_every_ms = 0
-        self._walk_ms = ticks_ms()
+        self._walk_ms = now_ms()
 
     def set_watch(self, watch: int, conductors: int = 0, walk_ms: int = WALK_MS) -> None:
         """Watch all channels, or those of so many conductors. walk_ms: 0 never walks."""
@@ -66,9 +66,9 @@ class Contacts:
         for ch in self._watched:
             self._look(ch, self._contacts[ch.number])
         if self.watch == _CONTINUITY and self._walk_every_ms:
-            now = ticks_ms()
-            if ticks_diff(now, self._walk_ms) >= 0 and self._walk():
-                self._walk_ms = ticks_add(now, self._walk_every_ms)
+            now = now_ms()
+            if since_ms(self._walk_ms, now) >= 0 and self._walk():
+                self._walk_ms = later_ms(now, self._walk_every_ms)
 
     def sound(self, name: str) -> None:
         """Sound from the board itself, and say so."""
@@ -88,8 +88,8 @@ class Contacts:
             self._add(ch, contact, waiting - ch.seen, first, self._flow.tick_of(word), word & 1)
             ch.seen = waiting
         if contact.count:
-            now = ticks_ms()
-            if ticks_diff(now, contact.ms) >= _QUIET_MS or ticks_diff(now, contact.began_ms) >= _MOST_MS:
+            now = now_ms()
+            if since_ms(contact.ms, now) >= _QUIET_MS or since_ms(contact.began_ms, now) >= _MOST_MS:
                 kind = wire.OPEN if self.watch == _CONTINUITY else wire.CONTACT
                 if self._post.offer(
                     wire.EVENT,
@@ -98,7 +98,7 @@ class Contacts:
                     contact.count = 0
 
     def _add(self, ch: Channel, contact: Contact, count: int, first: int, last: int, level: int) -> None:
-        now = ticks_ms()
+        now = now_ms()
         if not contact.count:
             contact.first = first
             contact.began_ms = now

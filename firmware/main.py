@@ -6,7 +6,7 @@ Without a board, on MicroPython's unix port:
 """
 
 import sys
-from capture import WideClock
+from clock import WideClock
 from line import HostGone, Line
 from rig import Rig
 
@@ -27,20 +27,7 @@ def rig_on_board() -> Rig | None:
     if pins["mark"] >= 0 and not machine.Pin(pins["mark"], machine.Pin.IN, machine.Pin.PULL_UP).value():
         return None
     clock = WideClock()
-    try:
-        import rp2  # noqa: F401
-    except ImportError:
-        from capture_irq import Capture
-        from pattern_out import SoftPlayer
-
-        capture = Capture(pins, clock)
-        player = SoftPlayer(machine.Pin(pins["pattern"], machine.Pin.OUT, value=0), clock.us) if pins["pattern"] >= 0 else None
-    else:
-        from capture_pio import Capture
-        from pattern_pio import PioPlayer
-
-        capture = Capture(pins, clock)
-        player = PioPlayer(pins["pattern"]) if pins["pattern"] >= 0 else None
+    capture, player = with_machines(pins, clock) if sys.platform == "rp2" else with_interrupts(pins, clock)
 
     feed = machine.ADC(pins["feed_volts"]) if pins["feed_volts"] >= 0 else None
     temperature = machine.ADC(pins["temperature"]) if pins["temperature"] >= 0 else None
@@ -53,6 +40,24 @@ def rig_on_board() -> Rig | None:
     return Rig(
         board_name(), pins, capture, line, panel_on_pins(pins), player, conductors_on_pins(pins), analogue, clock
     )
+
+
+def with_machines(pins: dict[str, int], clock: WideClock):  # type: ignore[no-untyped-def]
+    """Capture and pattern by state machines."""
+    from capture_pio import Capture
+    from pattern_pio import PioPlayer
+
+    return Capture(pins, clock), PioPlayer(pins["pattern"]) if pins["pattern"] >= 0 else None
+
+
+def with_interrupts(pins: dict[str, int], clock: WideClock):  # type: ignore[no-untyped-def]
+    """Capture by pin interrupts, pattern by the loop."""
+    from capture_irq import Capture
+    from machine import Pin
+    from pattern_out import SoftPlayer
+
+    player = SoftPlayer(Pin(pins["pattern"], Pin.OUT, value=0), clock.us) if pins["pattern"] >= 0 else None
+    return Capture(pins, clock), player
 
 
 def rig_on_stream(options: list[str]) -> Rig:

@@ -1,6 +1,6 @@
 """Mark button, buzzer and lamp. Nothing here waits: sounds are lists of steps, worked off in the loop."""
 
-from time import ticks_add, ticks_diff, ticks_ms
+from clock import later_ms, now_ms, since_ms
 
 SOUNDS = ("mark", "missing", "extra", "feed", "contact", "open", "short", "ok")
 """In the order of their numbers on the wire."""
@@ -57,18 +57,18 @@ class Panel:
         self.sounding = False
         self.lit = False
         self._wanted = "off"
-        self._hold_until = ticks_ms()
+        self._hold_until = now_ms()
         self._holding = False
         self._steps: tuple[tuple[int, int], ...] = ()
         self._step = 0
         self._step_until = 0
         self._pressed = False
         self._raw = 1
-        self._raw_since = ticks_ms()
+        self._raw_since = now_ms()
 
     def sound(self, name: str) -> bool:
         """Begin a sound, unless one is on; the lamp lights in any case. True if the buzzer began."""
-        self._hold_until = ticks_add(ticks_ms(), _LAMP_HOLD_MS)
+        self._hold_until = later_ms(now_ms(), _LAMP_HOLD_MS)
         self._holding = True
         if self.sounding or self.muted:
             return False
@@ -84,7 +84,7 @@ class Panel:
         self._step = 0
         self.sounding = True
         self._buzzer.tone(steps[0][0])
-        self._step_until = ticks_add(ticks_ms(), steps[0][1])
+        self._step_until = later_ms(now_ms(), steps[0][1])
 
     def mute(self, muted: bool) -> None:
         self.muted = muted
@@ -101,16 +101,16 @@ class Panel:
 
     def turn(self) -> bool:
         """Work off what is due. True once for each press of the button, when it has been stable for 20 ms."""
-        now = ticks_ms()
-        if self.sounding and ticks_diff(now, self._step_until) >= 0:
+        now = now_ms()
+        if self.sounding and since_ms(self._step_until, now) >= 0:
             self._step += 1
             if self._step == len(self._steps):
                 self._quiet()
             else:
                 hz, ms = self._steps[self._step]
                 self._buzzer.tone(hz)
-                self._step_until = ticks_add(now, ms)
-        if self._holding and ticks_diff(now, self._hold_until) >= 0:
+                self._step_until = later_ms(now, ms)
+        if self._holding and since_ms(self._hold_until, now) >= 0:
             self._holding = False
         lit = self._holding or self._wanted == "on" or (self._wanted == "blink" and now // _BLINK_MS % 2 == 0)
         if lit != self.lit:
@@ -123,7 +123,7 @@ class Panel:
         if raw != self._raw:
             self._raw = raw
             self._raw_since = now
-        elif ticks_diff(now, self._raw_since) >= _STABLE_MS and self._pressed != (raw == 0):
+        elif since_ms(self._raw_since, now) >= _STABLE_MS and self._pressed != (raw == 0):
             self._pressed = raw == 0
             return self._pressed
         return False

@@ -6,6 +6,10 @@ ticks. Played from pin to pin over a jumper by a state machine of block 1 and DM
 stream where there is no board.
 """
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
 FROM_RPM = 30
 TOP_RPM = 9000
 SOFT_TOP_RPM = 300
@@ -21,7 +25,7 @@ _FRACTION = 4096  # of a tick, so that a slow clock's pattern speeds up as smoot
 _SLOWING = 253  # each slot is shorter than the one before by this part: 30 to 9000 rpm in 24 revolutions
 
 
-def steps(tick_hz: int, top_rpm: int = TOP_RPM):  # type: ignore[no-untyped-def]  # a generator of (level, ticks)
+def steps(tick_hz: int, top_rpm: int = TOP_RPM) -> "Iterator[tuple[int, int]]":
     """Levels and how long each lasts, in ticks; two steps running may have the same level.
 
     Ends with the revolution in which `top_rpm` is reached. With 60 slots, slots a second are rpm.
@@ -81,7 +85,7 @@ class SoftPlayer:
     def __init__(self, pin, us) -> None:  # type: ignore[no-untyped-def]
         self._pin = pin
         self._us = us
-        self._steps = iter(())
+        self._steps: Iterator[tuple[int, int]] = iter(())
         self._due_us = -1
         self._level = 0
         self.edges = 0

@@ -14,6 +14,10 @@ _MACHINE = 4  # the first of block 1
 _TREQ = 8  # its TX request
 _OVERHEAD = 3  # cycles a step takes beside its count
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:  # names of the state machines' language, which the assembler below provides
+    from rp2.asm_pio import *
+
 
 @rp2.asm_pio(out_init=rp2.PIO.OUT_LOW, out_shiftdir=rp2.PIO.SHIFT_LEFT, autopull=True, pull_thresh=32)
 def pattern_program() -> None:
@@ -30,7 +34,7 @@ class PioPlayer:
 
     def __init__(self, pin: int) -> None:
         self._pin = pin
-        self._machine = None
+        self._machine: rp2.StateMachine | None = None
         self._dma = rp2.DMA()
         self._table = array("I")
         self.edges = 0
@@ -66,15 +70,15 @@ class PioPlayer:
         if ring_bits:  # the DMA goes round in two words; their start must be aligned to eight bytes
             import uctypes
 
-            at = uctypes.addressof(table)
-            at = (at + 7) & ~7
+            at = (uctypes.addressof(table) + 7) & ~7
         self._table = table
-        self._machine = rp2.StateMachine(_MACHINE, pattern_program, out_base=Pin(self._pin))
+        machine = rp2.StateMachine(_MACHINE, pattern_program, out_base=Pin(self._pin))
         ctrl = self._dma.pack_ctrl(
             size=2, inc_read=True, inc_write=False, ring_size=ring_bits, ring_sel=0, treq_sel=_TREQ
         )
         self._dma.config(read=at or table, write=_TXF, count=count, ctrl=ctrl, trigger=True)
-        self._machine.active(1)
+        machine.active(1)
+        self._machine = machine
 
     def turn(self) -> bool:
         """True while it plays."""

@@ -4,12 +4,12 @@ import commands
 import gc
 import struct
 import wire
-from capture import WideClock
+from clock import Every, WideClock, later_ms, now_ms, since_ms
 from contacts import Contacts
 from flow import Flow
 from line import Line
 from post import Post
-from time import sleep_ms, ticks_add, ticks_diff, ticks_ms
+from time import sleep_ms
 
 _MARK_MS = 10  # how often `until` moves on, and edges waiting for a full frame are sent
 _HEARTBEAT_MS = 50
@@ -19,26 +19,12 @@ _STOP_MS = 1000
 _HEAP_LOW = 8192
 
 
-class Every:
-    """True once a period, however irregularly it is asked."""
-
-    def __init__(self, ms: int) -> None:
-        self._ms = ms
-        self._due = ticks_ms()
-
-    def due(self, now: int) -> bool:
-        if ticks_diff(now, self._due) < 0:
-            return False
-        self._due = ticks_add(now, self._ms)
-        return True
-
-
 class Rig:
     """One capture, one line, one panel. `run` ends by KeyboardInterrupt or HostGone; then call `close`."""
 
-    def __init__(
+    def __init__(  # type: ignore[no-untyped-def]
         self, board: str, pins: dict[str, int], capture, line: Line, panel, player, conductors, analogue, clock: WideClock
-    ) -> None:  # type: ignore[no-untyped-def]
+    ) -> None:
         self.board = board
         self.pins = pins
         self.capture = capture
@@ -103,7 +89,7 @@ class Rig:
             return
         self.flow.stop()
         self._stopping = True
-        self._stop_deadline_ms = ticks_add(ticks_ms(), _STOP_MS)
+        self._stop_deadline_ms = later_ms(now_ms(), _STOP_MS)
 
     def play(self, began: bool) -> None:
         self.playing = began
@@ -112,7 +98,7 @@ class Rig:
     # ------------------------------------------------------------ parts of a turn
 
     def _finish_stop(self, now_ms: int) -> None:
-        if self.flow.drained() or ticks_diff(now_ms, self._stop_deadline_ms) >= 0:
+        if self.flow.drained() or since_ms(self._stop_deadline_ms, now_ms) >= 0:
             self.capturing = self._stopping = False
             self.post.answer("stop ok tick=%d" % min(self.flow.until()))
 
@@ -181,7 +167,7 @@ class Rig:
         fast = self.post.patient = self.capture.fast
         if self.capturing and self._edges():
             busy = True
-        now = ticks_ms()
+        now = now_ms()
         while self.capture.faults:
             self.post.fault(self.capture.faults.pop(0), self.capture.now())
         if self._stopping:
@@ -226,4 +212,4 @@ def _boot_number() -> int:
 
         return struct.unpack("<H", os.urandom(2))[0]
     except (ImportError, AttributeError):
-        return ticks_ms() & 0xFFFF
+        return now_ms() & 0xFFFF

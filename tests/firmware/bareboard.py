@@ -286,7 +286,7 @@ def load(silicon: Silicon, capture: str = "capture_pio") -> types.SimpleNamespac
         "gc": dict(collect=lambda: None, mem_free=lambda: 100_000, mem_alloc=lambda: 60_000),
     }
     files = (
-        *("wire", "capture", "pattern_out", "line", "post", "flow", "panel", "contacts", "commands"),
+        *("wire", "clock", "capture", "pattern_out", "line", "post", "flow", "panel", "contacts", "commands"),
         *("conductors", capture, "rig"),
     )
     before = {name: sys.modules.get(name) for name in (*stands_in, *files)}

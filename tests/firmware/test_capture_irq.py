@@ -22,24 +22,26 @@ def test_handler_allocates_nothing() -> None:
         """
 import sys; sys.path.insert(0, %r)
 import micropython
-from array import array
 class Pin:
     IN = 0; PULL_UP = 1
     level = 0
     def value(self): return self.level
 sys.modules["micropython"] = type("M", (), {"alloc_emergency_exception_buf": lambda size: None})
 sys.modules["machine"] = type("M", (), {"Pin": Pin})
-from capture_irq import edge_handler
-pin = Pin(); times = array("i", bytearray(4 * 8)); levels = bytearray(8); state = array("i", (0x3FFFFFFE, 0, 0))
-handler = edge_handler(pin, times, levels, state)
+from capture_irq import Stamps
+pin = Pin(); pin.level = 0
+stamps = Stamps(pin, 8)
+handler = stamps.handler
 handler(pin)
-state[0] = 0x3FFFFFFE; state[1] = 0; state[2] = 0
+stamps.put = 0x3FFFFFFE; stamps.missed = 0; stamps.level = 0
+def edges():
+    for n in range(5):
+        pin.level = n & 1 ^ 1 if n != 3 else 1
+        handler(pin)
 micropython.heap_lock()
-for n in range(5):
-    pin.level = n & 1 ^ 1 if n != 3 else 1
-    handler(pin)
+edges()
 micropython.heap_unlock()
-print(state[0], state[1], state[2], bytes(levels).hex())
+print(stamps.put, stamps.missed, stamps.level, bytes(stamps.levels).hex())
 """
         % str(FOLDER)
     )
@@ -69,7 +71,7 @@ class Bench:
         pin.irq = irq
         pin.value = lambda self: bench.levels[self.number - 2]
         pins = {name: 2 + n for n, name in enumerate(wire.CHANNELS)}
-        clock = self.board.capture.WideClock()
+        clock = self.board.clock.WideClock()
         self.capture = self.board.capture_irq.Capture(pins, clock)
         self.frames: list[tuple[int, int, int, bytes]] = []
         decoder = wire.Decoder()

@@ -46,7 +46,7 @@ class Bench:
         self.board: types.SimpleNamespace = load(self.silicon)
         self.host = Host(self.silicon)
         pins = dict.fromkeys(("pattern", "mark"), -1) | {n: 2 + i for i, n in enumerate(wire.CHANNELS)}
-        clock = self.board.capture.WideClock()
+        clock = self.board.clock.WideClock()
         self.capture = self.board.capture_pio.Capture(pins, clock)
         panel = self.board.panel
         self.rig = self.board.rig.Rig(
@@ -279,5 +279,5 @@ def test_channels_left_over_by_an_earlier_run_are_quieted() -> None:
     silicon.__class__ = Watched
     board = load(silicon)
     pins = {n: 2 + i for i, n in enumerate(wire.CHANNELS)}
-    board.capture_pio.Capture(pins, board.capture.WideClock()).close()
+    board.capture_pio.Capture(pins, board.clock.WideClock()).close()
     assert written == {0x50000010: 0}
