@@ -86,11 +86,12 @@ def speed(findings: Findings) -> Iterator[Sighting]:
     least, _, greatest = findings.speed_rpm
     if greatest < 1.5 * max(least, 1.0):
         return  # one speed alone cannot tell
+    strength = min(1.0, len(events) / 10)
     if lowest.value <= 0.75 * greatest:
         words = f"teeth go absent only below {lowest.value:.0f} rpm; {greatest:.0f} rpm was reached"
-        yield Sighting("speed", "slow only", words)
+        yield Sighting("speed", "slow only", words, strength)
     else:
-        yield Sighting("speed", "any speed", f"teeth go absent up to {greatest:.0f} rpm")
+        yield Sighting("speed", "any speed", f"teeth go absent up to {greatest:.0f} rpm", strength)
 
 
 def extras(findings: Findings) -> Iterator[Sighting]:
@@ -108,12 +109,13 @@ def extras(findings: Findings) -> Iterator[Sighting]:
     order = findings.value("extra_order")
     teeth = Counter(e.tooth for e in events if e.tooth is not None)
     tooth, most = teeth.most_common(1)[0] if teeth else (None, 0)
-    if order is not None and order.about.get("source") in ("ignition", "alternator"):
+    if most >= 5 and most >= 0.8 * sum(teeth.values()):
+        # Once a turn and always there belongs to the wheel, whatever order it keeps to.
+        yield Sighting("extras", "one tooth", f"{seen}, {most} of them at tooth {tooth}", strength)
+    elif order is not None and order.about.get("source") in ("ignition", "alternator"):
         source = str(order.about["source"])
         words = f"{seen}, {order.value:.2f} a turn, which keeps to the {source}"
         yield Sighting("extras", source, words, strength)
-    elif most >= 5 and most >= 0.8 * sum(teeth.values()):
-        yield Sighting("extras", "one tooth", f"{seen}, {most} of them at tooth {tooth}", strength)
     else:
         yield Sighting("extras", "scattered", f"{seen}, keeping to nothing", strength)
 

@@ -12,11 +12,14 @@ from toothwise.records import Event, Measure
 _NEAR_S = 0.02
 """Two things within so short a time belong together: a tooth at cranking speed lasts 7 ms. [D]"""
 
+_DUE = 4.0
+"""So many cam edges due and none absent: by chance once in 50 if half of them fell to the same fault [D]."""
+
 JITTER_DEG = 0.1
 """Twice the 0.05° proposed for a bench, as an engine's own speed adds to it; common practice, no source."""
 
-RUNOUT_DEG = 0.25
-"""asin(e/R): 0.33 mm off centre at R = 75 mm [D], a good third of a usual air gap; common practice, no source."""
+RUNOUT_DEG = 0.2
+"""asin(e/R): 0.26 mm off centre at R = 75 mm [D], a quarter of a usual air gap; common practice, no source."""
 
 TOOTH_DEG = 0.5
 """A tooth so far from its place is bent or chipped, not made badly; common practice, no source."""
@@ -72,10 +75,14 @@ def together(findings: Findings) -> Iterator[Sighting]:
     if len(crank) < 2:
         return
     both = sum(any(_meet(findings, a, b) for b in cam) for a in crank)
-    if both >= 0.5 * len(crank):
+    # A cam has few edges: only those that were due while the crank failed could have failed with it.
+    turns = sum(e.count for e in crank if e.kind != "extra") / max(1, findings.teeth)
+    due = turns * findings.channels["cam"] / max(1, findings.revolutions)
+    if both >= 0.5 * len(crank) or both >= 0.5 * max(3.0, due):
         yield Sighting("together", "together", f"crank and cam fail together, {both} of {len(crank)} times")
-    elif both <= 0.1 * len(crank):
-        yield Sighting("together", "alone", f"the crank fails {plural(len(crank), 'time')}, the cam not with it")
+    elif both <= 0.1 * len(crank) and due >= _DUE:
+        words = f"the crank fails {plural(len(crank), 'time')}, the cam not with it; {due:.0f} of its edges were due"
+        yield Sighting("together", "alone", words)
 
 
 def rest(findings: Findings) -> Iterator[Sighting]:
@@ -128,7 +135,14 @@ def spacing(findings: Findings) -> Iterator[Sighting]:
 
 def runout(findings: Findings) -> Iterator[Sighting]:
     """Is the wheel round, and central?"""
-    measures = [m for name in ("runout_1", "runout_2") for m in findings.values(name, findings.crank)]
+    firing = (findings.job.vehicle.cylinders or 0) / 2
+    measures = [
+        m
+        for order in (1, 2)
+        # At the firing order the engine's own ripple stands in the way.
+        if not firing or order % firing
+        for m in findings.values(f"runout_{order}", findings.crank)
+    ]
     if not measures:
         return
     worst = max(measures, key=lambda m: m.value - _doubt(m))

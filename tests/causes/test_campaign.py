@@ -1,0 +1,22 @@
+"""The short form of the campaign for the causes: one made case of each, and a few healthy ones."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.campaign.causes import campaign, healthy_campaign
+
+pytestmark = pytest.mark.slow
+
+
+def test_most_causes_come_first_and_none_is_wrongly_supported() -> None:
+    scores = campaign(seed=20_000, cases=1, only=[])
+    first = sum(score.first[cause] for cause, score in scores.items())
+    open_ = sum(score.open_ for score in scores.values())
+    wrong = [w for score in scores.values() for w in score.wrong]
+    assert first >= 15 and open_ >= 17, {c: (s.misses, s.first) for c, s in scores.items() if s.misses}
+    assert not wrong
+
+
+def test_healthy_recordings_support_no_fault() -> None:
+    assert healthy_campaign(seed=20_000, cases=6) == []

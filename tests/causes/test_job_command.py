@@ -1,0 +1,90 @@
+"""`toothwise job` as a user types it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from toothwise.cli import main
+
+from tests.causes.textbook import CASES, missing, report
+
+
+def run(capsys: pytest.CaptureFixture[str], *words: object) -> tuple[int, str, str]:
+    code = main([str(w) for w in words])
+    out = capsys.readouterr()
+    return code, out.out, out.err
+
+
+@pytest.fixture
+def card(tmp_path: Path) -> Path:
+    path = tmp_path / "van.toml"
+    path.write_text(
+        'complaint = ["stall"]\ncodes = ["P0336", "P1336"]\n[sensor]\nkind = "hall"\nwheel = "60-2"\n', encoding="utf-8"
+    )
+    return path
+
+
+def seen(tmp_path: Path) -> Path:
+    measures = [{"name": "stripe_p", "value": 1e-30, "kind": "missing"}]
+    path = tmp_path / "seen.json"
+    path.write_text(json.dumps(report(events=missing(300, tooth=17), measures=measures)), encoding="utf-8")
+    return path
+
+
+def test_new_asks_and_does_not_overwrite(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = iter(["stall", "P0335"])
+    monkeypatch.setattr("builtins.input", lambda question: next(answers, ""))
+    path = tmp_path / "new.toml"
+    code, out, _ = run(capsys, "job", "new", path)
+    assert code == 0 and "written" in out and "P0335" in path.read_text(encoding="utf-8")
+    code, _, err = run(capsys, "job", "new", path)
+    assert code == 3 and "already there" in err
+
+
+def test_show_says_what_codes_mean(card: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, "job", "show", card)
+    assert code == 0
+    assert "P0336" in out and "implausible" in out and "maker's own" in out
+
+
+def test_add_reading_checks_and_keeps(card: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(capsys, "job", "add-reading", card, "feed_v", "4.97 V")[0] == 0
+    assert run(capsys, "job", "add-reading", card, "measured_at", "sensor")[0] == 0
+    text = card.read_text(encoding="utf-8")
+    assert "feed_v = 4.97" in text and 'measured_at = "sensor"' in text
+    for reading, value in (("feed_v", "497"), ("feed", "5"), ("feed_v", "five"), ("measured_at", "moon")):
+        code, _, err = run(capsys, "job", "add-reading", card, reading, value)
+        assert code == 3 and err.count("\n") == 1
+    assert card.read_text(encoding="utf-8") == text
+
+
+def test_plan_shrinks_when_something_was_seen(card: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    _, out, _ = run(capsys, "job", "plan", card, "--json")
+    before = [s["test"] for s in json.loads(out)["plan"]]
+    _, out, _ = run(capsys, "job", "plan", card, seen(tmp_path), "--json")
+    after = [s["test"] for s in json.loads(out)["plan"]]
+    assert "record" in before and "record" not in after
+    code, out, _ = run(capsys, "job", "plan", card)
+    assert code == 0 and "Caution" in out and "maker's service information" in out
+
+
+def test_causes_for_people_and_machines(card: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, "job", "causes", card, seen(tmp_path), "--json")
+    found = json.loads(out)["causes"]
+    assert code == 1 and len(found) == len(CASES)
+    assert found[0]["cause"] == "wheel_tooth" and found[0]["stands"] == "supported"
+    code, out, _ = run(capsys, "job", "causes", card, seen(tmp_path))
+    assert code == 1 and "tooth 17" in out and "maker's service information" in out
+    assert run(capsys, "job", "causes", card)[0] == 0
+
+
+@pytest.mark.parametrize("text", ["{", "[]", '{"channels": 3}', '{"events": [{}]}'])
+def test_not_an_examination(card: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str) -> None:
+    bad = tmp_path / "bad.json"
+    bad.write_text(text, encoding="utf-8")
+    code, _, err = run(capsys, "job", "causes", card, bad)
+    assert code == 3 and "examine" in err and "Traceback" not in err
