@@ -7,15 +7,10 @@ from __future__ import annotations
 
 import argparse
 import statistics
-import sys
 import time
 from collections.abc import Callable
-from pathlib import Path
 
 import numpy as np
-
-sys.path[:0] = [str(Path(__file__).resolve().parents[2] / "host")]
-
 from toothwise.model import drive
 from toothwise.model.engine import healthy
 from toothwise.model.faults import Chatter
