@@ -20,10 +20,12 @@ from toothwise.link.frames import pattern_out
 from toothwise.link.notes import Happening
 from toothwise.link.rig import Rig
 
-RATES_HZ = (1_000, 2_000, 5_000, 10_000, 20_000, 50_000, 75_000, 100_000, 150_000, 200_000, 300_000, 500_000)
+RATES_HZ = (1_000, 2_000, 5_000, 10_000, 20_000, 50_000, 75_000, 100_000, 150_000, 200_000, 300_000)
 RATE_MS = 500
 _ROUND_TRIPS = 20
 _BEGIN_WAIT_S = 5.0
+_SLACK_S = 5e-3
+"""The board notes begin and end by its loop, the player's first and last edge may lie a little outside."""
 _EXACT_TICKS = 3
 """State machines play and capture in whole cycles of one crystal: two ticks of rounding at most, and one to spare."""
 
@@ -150,6 +152,7 @@ class _Gather:
     def until_done(self, channel: str, most_s: float) -> tuple[Happening, Edges, tuple[Blind, ...]]:
         """The played pattern's edges and blind stretches. Raises RigTrouble when it does not end in time."""
         deadline = time.monotonic() + most_s
+        slack = self._rig.clock.ticks(_SLACK_S)
         edges: list[Edges] = []
         blind: list[Blind] = []
         done: Happening | None = None
@@ -160,7 +163,7 @@ class _Gather:
             for note in self._rig.take_notes():
                 if isinstance(note, Happening) and note.kind == "pattern_done":
                     done = note
-            if done is not None and batch.until_tick >= done.end_tick:
+            if done is not None and batch.until_tick >= done.end_tick + 2 * slack:
                 break
             if time.monotonic() > deadline:
                 break
@@ -171,7 +174,7 @@ class _Gather:
                 step="Press reset on the board and check again",
             )
         whole = Edges.join(edges)
-        inside = (whole.ticks >= done.tick) & (whole.ticks <= done.end_tick)
+        inside = (whole.ticks >= done.tick - slack) & (whole.ticks <= done.end_tick + slack)
         seen = tuple(s for s in blind if s.end_tick > done.tick and s.start_tick < done.end_tick)
         return done, Edges(whole.ticks[inside], whole.levels[inside]), seen
 
