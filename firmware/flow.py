@@ -37,7 +37,7 @@ class Channel:
         self.blind_start = 0
         self.blind_resume = -1  # where it ends if that is known; else the next edge or mark ends it
         self.blind_lost = 0
-        self.blind_fresh = 0  # when the ring was last emptied into it
+        self.blind_fresh = 0  # a tick later than anything emptied into it
         self.seen = 0  # words in the ring that the contact watch has looked at
         self.unseen_lost = 0  # words lost before it could
 
@@ -135,13 +135,14 @@ class Flow:
             ch.blind_lost = 0
         ch.blind = reason
         ch.blind_resume = -1
-        ch.blind_fresh = self.capture.now()
+        ch.blind_fresh = self.capture.late()
         ch.due = 0
 
     def lose(self, ch: Channel, reason: int) -> None:
         """Forget what waits in a channel's ring; blind from here on."""
         self._open_blind(ch, reason)
         lost = ch.ring.flush()
+        ch.blind_fresh = self.capture.late()
         ch.blind_lost += lost
         ch.dropped += lost
         ch.ordinal = (ch.ordinal + lost) & wire.SEQUENCE_MASK
@@ -164,7 +165,7 @@ class Flow:
         elif waiting:
             end = self.tick_of(self.word_at(ch, 0))
         else:
-            end = now
+            end = max(now, ch.blind_fresh)
         end = max(end, ch.blind_start)
         if not self._post.offer(
             wire.BLIND, wire.pack_blind(ch.number, ch.blind, ch.blind_start, end, ch.blind_lost)

@@ -43,9 +43,7 @@ class Line:
         return False
 
     def send(self, frame: memoryview) -> bool:
-        """Send a frame. False: not a byte of it went out, and none will."""
-        if not self.writable():
-            return False
+        """Send a frame, `writable` having just said yes. False: not a byte of it went out, and none will."""
         sent = self._write(frame)
         if sent == 0:
             return False

@@ -43,7 +43,7 @@ class Post:
         return self._frame
 
     def finish(self, length: int) -> bool:
-        """Send the frame begun, if the line takes it."""
+        """Send the frame begun, the line having just said that it is writable."""
         if not self.line.send(self._view[: wire.seal_frame(self._frame, length)]):
             return False
         self.frames = (self.frames + 1) & wire.SEQUENCE_MASK
@@ -55,11 +55,11 @@ class Post:
     def event(self, kind: int, channel: int, level: int, count: int, tick: int, end_tick: int) -> None:
         self.send(wire.EVENT, wire.pack_event(kind, channel, level, count, tick, end_tick))
 
-    def fault(self, reason: int, tick: int, value: int = 0) -> None:
-        self.send(wire.FAULT, wire.pack_fault(reason, wire.ALL_CHANNELS, value, tick))
+    def fault(self, reason: int, tick: int, value: int = 0) -> bool:
+        """Say what went wrong, if that can be said now; if not, it is to be kept."""
+        return self.offer(wire.FAULT, wire.pack_fault(reason, wire.ALL_CHANNELS, value, tick))
 
     def tell_dropped(self, tick: int) -> None:
         """Say how many frames were dropped, once that can be said."""
-        reason = wire.reason_id("frames_dropped")
-        if self.untold and self.offer(wire.FAULT, wire.pack_fault(reason, wire.ALL_CHANNELS, self.untold, tick)):
+        if self.untold and self.fault(wire.reason_id("frames_dropped"), tick, self.untold):
             self.untold = 0

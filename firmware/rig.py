@@ -16,6 +16,8 @@ _HEARTBEAT_MS = 50
 _COUNTERS_MS = 1000
 _ANALOGUE_MS = 500
 _STOP_MS = 1000
+_CHORES_MS = 5  # between two rounds of everything but edges; a round takes a board most of a millisecond
+_FRAMES_A_TURN = 4  # of one channel: bounded, and enough to catch up after a pause
 _HEAP_LOW = 8192
 
 
@@ -44,6 +46,7 @@ class Rig:
         self._pattern_start = 0
         self._heartbeat_tick = 0
         self._heap_told = False
+        self._chores = Every(_CHORES_MS)
         self._mark = Every(_MARK_MS)
         self._heartbeat = Every(_HEARTBEAT_MS)
         self._counters = Every(_COUNTERS_MS)
@@ -139,8 +142,7 @@ class Rig:
             gc.collect()
             free = gc.mem_free()
             if free < _HEAP_LOW and not self._heap_told:
-                self._heap_told = True
-                self.post.fault(wire.reason_id("heap_low"), self.capture.now(), free)
+                self._heap_told = self.post.fault(wire.reason_id("heap_low"), self.capture.now(), free)
 
     def _send_readings(self) -> None:
         feed_mv, raw = self._analogue()
@@ -152,24 +154,32 @@ class Rig:
         if not self._stopping:
             self.contacts.turn()
         for ch in self.flow.channels:
-            if self.flow.turn(ch):
+            for _ in range(_FRAMES_A_TURN):
+                if not self.flow.turn(ch):
+                    break
                 busy = True
         return busy
 
     # ------------------------------------------------------------ the loop
 
     def turn(self) -> bool:
-        """One turn: at most one frame a channel, one command, one heartbeat. True if it had something to do."""
+        """Some frames a channel, and now and then the chores. True if the next turn should come at once."""
+        busy = self.capturing and self._edges()
+        if self.playing and self._pattern():
+            busy = True
+        now = now_ms()
+        if self._chores.due(now) or self.post.patient:
+            self._do_chores(now)
+        return busy
+
+    def _do_chores(self, now: int) -> None:
+        """One command, one press of the button, and whatever is due."""
         text = self._line.read()
-        busy = text is not None
         if text is not None:
             commands.handle(self, text)
         fast = self.post.patient = self.capture.fast
-        if self.capturing and self._edges():
-            busy = True
-        now = now_ms()
-        while self.capture.faults:
-            self.post.fault(self.capture.faults.pop(0), self.capture.now())
+        while self.capture.faults and self.post.fault(self.capture.faults[0], self.capture.now()):
+            self.capture.faults.pop(0)
         if self._stopping:
             self._finish_stop(now)
         elif self.capturing and (self._mark.due(now) or fast):
@@ -182,13 +192,10 @@ class Rig:
             self._send_counters()
         if self._readings.due(now):
             self._send_readings()
-        if self.playing and self._pattern():
-            busy = True
         if self.panel.turn():
             tick = self.capture.now()
             self.post.event(wire.MARK, wire.ALL_CHANNELS, 1, 1, tick, tick)
             self.contacts.sound("mark")
-        return busy
 
     def run(self) -> None:
         """Turn until interrupted. Sleeping a millisecond when idle leaves the bus free and costs nothing."""

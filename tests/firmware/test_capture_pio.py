@@ -61,8 +61,11 @@ class Bench:
             self.silicon.advance(100 * CYCLES_A_US if busy else MS)
 
     def say(self, line: str) -> None:
+        """Give the rig a line, and turns until it has done it."""
         self.host.lines.append(line)
-        self.rig.turn()
+        while self.host.lines:
+            self.rig.turn()
+            self.silicon.advance(MS)
 
     def start(self) -> None:
         self.say("start")
