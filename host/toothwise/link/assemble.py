@@ -21,33 +21,17 @@ No port, no thread, no clock of its own: `now_s` is handed in, so that a test ca
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass, field
 
 import numpy as np
 
-from toothwise.edges.signal import Batch, Blind, Edges, Ticks
+from toothwise.edges.signal import Batch, Blind
+from toothwise.link.channel import Channel, gathered, widen
 from toothwise.link.decode import Decoder
 from toothwise.link.frames import reasons, wire
 from toothwise.link.hello import Hello, read_hello
 from toothwise.link.notes import Fault, Happening, LinkStats, Note, Reading
 
-_ORDINAL_MASK = wire.SEQUENCE_MASK
 _LAST_TICK = 1 << 61
-_REMEMBERED = 16
-"""So many of a channel's blind stretches are remembered to explain a step in its ordinals."""
-
-
-@dataclass(slots=True)
-class _Channel:
-    name: str
-    until: int = 0
-    last_edge: int = 0
-    ordinal: int | None = None  # what the next edges frame should say; None: not known
-    gap: str | None = None  # why the time from `until` on is not vouched for yet
-    fresh: list[Edges] = field(default_factory=list)
-    doubts: list[Blind] = field(default_factory=list)  # blind, unless the rig says it held back no edges
-    explained: list[tuple[int, int]] = field(default_factory=list)
-    unexplained: list[tuple[int, int]] = field(default_factory=list)
 
 
 class Assembler:
@@ -72,7 +56,7 @@ class Assembler:
         """The stream a rig without a board replays is over, and all of it was delivered."""
         self._ends_with_stream = ends_with_stream
         self._decoder = Decoder()
-        self._channels: list[_Channel] = []
+        self._channels: list[Channel] = []
         self._blind: list[Blind] = []
         self._offset: int | None = None  # host tick = rig tick + offset; None: not capturing for us yet
         self._begun = False
@@ -141,8 +125,7 @@ class Assembler:
 
     def _mark_gap(self, reason: str) -> None:
         for channel in self._channels:
-            channel.gap = channel.gap or reason
-            channel.ordinal = None
+            channel.mark_gap(reason)
 
     def _meet(self, boot: int) -> None:
         """The rig named its start: a new one means that it began anew."""
@@ -172,7 +155,7 @@ class Assembler:
         self.hello = hello
         self._boot = hello.boot
         if first:
-            self._channels = [_Channel(name) for name in hello.channels]
+            self._channels = [Channel(name) for name in hello.channels]
         self._joins = hello.capturing
         self.wants_start = not hello.capturing
 
@@ -182,9 +165,10 @@ class Assembler:
         words = text.split()
         if words[:2] == ["start", "error"]:
             self.refusal = " ".join(words[2:]) or "no reason given"
-        elif words[:2] == ["start", "ok"] and self._offset is None and self.hello is not None:
+        elif words[:2] == ["start", "ok"] and self.hello is not None:
+            self.wants_start = False
             ticks = [word[5:] for word in words if word.startswith("tick=")]
-            if ticks and ticks[0].isdecimal():
+            if self._offset is None and ticks and ticks[0].isdecimal():
                 self._begin(int(ticks[0]))
 
     def _begin(self, rig_tick: int) -> None:
@@ -197,7 +181,7 @@ class Assembler:
         self._begun = True
         self._anchor = (start, self._now_s)
         for channel in self._channels:
-            self._vouch(channel, start)
+            channel.vouch(start)
 
     def _on_heartbeat(self, payload: bytes) -> None:
         tick, _, _, levels, _, until = wire.read_heartbeat(payload)
@@ -214,30 +198,11 @@ class Assembler:
         self._anchor = (tick + offset, self._now_s)
         self.levels = levels
         for channel, vouched in zip(self._channels, until, strict=True):
-            self._vouch(channel, vouched + offset)
-            self._settle(channel)
+            channel.vouch(vouched + offset)
+            channel.settle(owned_up=self._lost == self._told)
         self._lost = self._told = 0
         if self._end is not None and all(channel.until >= self._end for channel in self._channels):
             self.ended = True
-
-    def _settle(self, channel: _Channel) -> None:
-        """By a heartbeat, all blind stretches before it have been sent: what is unexplained now stays so."""
-        if self._lost != self._told:
-            self._blind += channel.doubts
-        channel.doubts.clear()
-        for start, end in channel.unexplained:
-            if not any(begin < end and start < stop for begin, stop in channel.explained):
-                self._blind.append(Blind(start, end, "frames_lost", channel.name))
-        channel.unexplained.clear()
-
-    def _vouch(self, channel: _Channel, until: int) -> None:
-        """Every edge of the channel before this tick has been sent."""
-        if channel.gap is not None:
-            if until > channel.until:
-                doubtful = channel.doubts if channel.gap == "frames_lost" else self._blind
-                doubtful.append(Blind(channel.until, until, channel.gap, channel.name))
-            channel.gap = None
-        channel.until = max(channel.until, until)
 
     def _on_edges(self, payload: bytes) -> None:
         number, flags, base, phase, ordinal, words = wire.read_edges(payload)
@@ -246,36 +211,14 @@ class Assembler:
             raise ValueError("a tick of thousands of years")
         if self._offset is None:
             return
-        self._vouch(channel, base + self._offset)
-        if not words:
-            return
-        raw = np.frombuffer(words, "<u4")
-        ticks = _widen(raw, flags, base, phase) + self._offset
-        levels = (raw & 1).astype(np.uint8)
-        if channel.ordinal is not None and ordinal != channel.ordinal:
-            self.stats.lost_edges += (ordinal - channel.ordinal) & _ORDINAL_MASK
-            channel.unexplained.append((channel.last_edge, max(int(ticks[0]), channel.last_edge + 1)))
-        channel.ordinal = (ordinal + len(raw)) & _ORDINAL_MASK
-        if ticks[0] < channel.until or (len(ticks) > 1 and bool(np.any(ticks[1:] < ticks[:-1]))):
-            ticks, levels = self._without_contradictions(channel, ticks, levels)
-            if not len(ticks):
-                return
-        channel.fresh.append(Edges(ticks, levels))
-        channel.last_edge = int(ticks[-1])
-        channel.until = channel.last_edge  # another edge may share its tick
-        self.stats.edges += len(ticks)
-
-    def _without_contradictions(
-        self, channel: _Channel, ticks: Ticks, levels: np.ndarray[tuple[int], np.dtype[np.uint8]]
-    ) -> tuple[Ticks, np.ndarray[tuple[int], np.dtype[np.uint8]]]:
-        highest = np.maximum.accumulate(np.concatenate([[channel.until], ticks]))[:-1]
-        good = ticks >= highest
-        dropped = ticks[~good]
-        self.stats.contradicting_edges += len(dropped)
-        # Nothing of this channel was delivered after its last edge: blindness may begin there, though it is late.
-        start = max(int(dropped.min()), channel.last_edge)
-        self._blind.append(Blind(start, max(int(dropped.max()), start) + 1, "frames_lost", channel.name))
-        return ticks[good], levels[good]
+        channel.vouch(base + self._offset)
+        if words:
+            raw = np.frombuffer(words, "<u4")
+            ticks = widen(raw, flags, base, phase) + self._offset
+            lost, contradicting = channel.add(ticks, (raw & 1).astype(np.uint8), ordinal)
+            self.stats.lost_edges += lost
+            self.stats.contradicting_edges += contradicting
+            self.stats.edges += len(raw) - contradicting
 
     def _on_blind(self, payload: bytes) -> None:
         number, reason, start, end, lost = wire.read_blind(payload)
@@ -290,7 +233,7 @@ class Assembler:
         self._blind.append(Blind(start, end, name, None if everywhere else concerned[0].name))
         self.stats.lost_edges += lost
         for channel in concerned:
-            channel.explained = [*channel.explained[1 - _REMEMBERED :], (start, end)]
+            channel.explain(start, end)
 
     def _on_counters(self, payload: bytes) -> None:
         _, dropped, _, _, rows = wire.read_counters(payload)
@@ -319,7 +262,7 @@ class Assembler:
             name = wire.EVENTS.get(kind, f"event_{kind}")
             self.notes.append(Happening(name, channel, level, count, tick + self._offset, end + self._offset))
 
-    def _channel(self, number: int) -> _Channel:
+    def _channel(self, number: int) -> Channel:
         if number >= len(self._channels):
             raise ValueError(f"channel {number} is not in the hello")
         return self._channels[number]
@@ -340,60 +283,30 @@ class Assembler:
         until = min(channel.until for channel in self._channels)
         if self._end is not None:
             until = min(until, max(self._end, self._emitted))
-        if until <= self._emitted and not self._blind:
+        blind = self._blind + [stretch for channel in self._channels for stretch in channel.blind]
+        if until <= self._emitted and not blind:
             return None
-        edges: dict[str, Edges] = {}
+        edges = {}
         for channel in self._channels:
-            if not channel.fresh:
-                continue
-            whole = channel.fresh[0] if len(channel.fresh) == 1 else Edges.join(channel.fresh)
-            cut = int(np.searchsorted(whole.ticks, until))
-            if cut:
-                edges[channel.name] = Edges(whole.ticks[:cut], whole.levels[:cut])
-            channel.fresh = [Edges(whole.ticks[cut:], whole.levels[cut:])] if cut < len(whole) else []
-        blind = _gathered(self._blind, [channel.name for channel in self._channels])
-        self._blind = []
+            taken = channel.take(until)
+            if taken is not None:
+                edges[channel.name] = taken
+            channel.blind.clear()
+        self._blind.clear()
         self._emitted = until
-        return Batch(until, edges, blind)
+        return Batch(until, edges, gathered(blind, [channel.name for channel in self._channels]))
 
     def close(self, now_s: float) -> Batch | None:
         """The last batch: where a gap is still open, it is blind up to now."""
         self._now_s = now_s
         if not self._begun:
             return None
-        if any(channel.gap is not None for channel in self._channels):
-            now = self.now_tick()
-            for channel in self._channels:
-                self._vouch(channel, now)
+        now = self.now_tick()
         for channel in self._channels:
-            self._settle(channel)
+            if channel.has_gap:
+                channel.vouch(now)
+            channel.settle(owned_up=self._lost == self._told)
         return self.take()
-
-
-def _gathered(blind: list[Blind], names: list[str]) -> tuple[Blind, ...]:
-    """One stretch for all channels in place of the same stretch for each of them."""
-    same: dict[tuple[int, int, str], list[Blind]] = {}
-    for stretch in blind:
-        same.setdefault((stretch.start_tick, stretch.end_tick, stretch.reason), []).append(stretch)
-    out: list[Blind] = []
-    for (start, end, reason), stretches in same.items():
-        channels = {stretch.channel for stretch in stretches}
-        if None in channels or channels >= set(names):
-            out.append(Blind(start, end, reason))
-        else:
-            out += stretches
-    return tuple(sorted(out, key=lambda stretch: stretch.start_tick))
-
-
-def _widen(words: np.ndarray[tuple[int], np.dtype[np.uint32]], flags: int, base: int, phase: int) -> Ticks:
-    """`wire.widen` on a whole array: int64 ticks, shape (n,)."""
-    time = (words >> 1).astype(np.int64)
-    if flags & wire.COUNTS_DOWN:
-        time ^= wire.TIME_MASK
-    time += wire.SLACK_TICKS - phase
-    time &= wire.TIME_MASK
-    time += base - wire.SLACK_TICKS
-    return time
 
 
 _READERS = {
