@@ -133,6 +133,6 @@ def test_diodes_behave_as_their_class():
 
 def test_which_contact_disturbances_show():
     # Contact disturbance classes 1 us, 10 us, 100 us (trade pages; test methods IEC 60512-2-5 and EIA-364-46).
-    # With the parts asked for, every front end with a level at rest shows the 10 us class for sure, none the 1 us class.
+    # With the parts asked for, each front end with a level at rest shows the 10 us class for sure, none the 1 us class.
     for name in ("hall-5v", "hall-8v", "hall-12v", "current", "feed-5v", "feed-8v", "feed-12v"):
         assert 1e-6 < design(name).figure("shortest_interruption").high < 10e-6

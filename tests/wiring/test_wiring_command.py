@@ -5,6 +5,8 @@ import subprocess
 import sys
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from toothwise import cli
 from toothwise.wiring import simulate
 
@@ -54,6 +56,30 @@ def test_refusals_are_one_line_and_exit_code_3(arguments, capsys):
     out, err = capsys.readouterr()
     assert out == ""
     assert err.startswith("toothwise: ") and err.count("\n") == 1
+
+
+WISHES = st.fixed_dictionaries(
+    {},
+    optional={
+        "--sensor-volts": st.floats(4.0, 18.0),
+        "--wheel": st.sampled_from(["60-2", "36-1", "6+1", "half-moon", "120"]),
+        "--top-rpm": st.floats(10.0, 32000.0),
+        "--filter-us": st.floats(0.04, 1200.0),
+        "--series-ohms": st.floats(9.0, 2e6),
+        "--peak-volts": st.floats(0.04, 6.0),
+        "--at-rpm": st.floats(1.0, 900.0),
+        "--high-ma": st.floats(5.0, 60.0),
+        "--shunt-ohms": st.floats(0.5, 500.0),
+        "--low-volts": st.floats(1.0, 16.0),
+    },
+)
+
+
+@given(st.sampled_from(["hall", "reluctance", "current", "feed"]), WISHES)
+@settings(max_examples=15, deadline=None)
+def test_any_wish_is_met_or_refused_in_one_line(kind, wishes):
+    words = [word for flag, value in wishes.items() for word in (flag, str(value))]
+    assert run("design", kind, "--json", *words) in (0, 3)
 
 
 def test_drawing_and_netlist_are_written(tmp_path, capsys):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -120,6 +121,8 @@ def front_end(args: argparse.Namespace) -> FrontEnd:
 
 
 def _design(args: argparse.Namespace) -> int:
+    from toothwise.wiring.readings import readings
+
     front = front_end(args)
     if args.netlist:
         from toothwise.wiring.netlist import netlist, step
@@ -132,7 +135,8 @@ def _design(args: argparse.Namespace) -> int:
 
         _write(args.svg, drawing(front, pin_for(front)))
     if args.json:
-        print(json.dumps(front.as_json(), allow_nan=False))
+        steps = [asdict(reading) for reading in readings(front)]
+        print(json.dumps({**front.as_json(), "readings": steps}, allow_nan=False))
         return 0
     print(f"{front.title}\n\nparts")
     for part in front.parts:
@@ -140,6 +144,9 @@ def _design(args: argparse.Namespace) -> int:
     print("\nwhat it does: nominal (and the worst case over parts, -20 to 60 °C and supply)")
     for figure in front.figures:
         print(f"  {figure.text}: {figure.line()}")
+    print("\ncheck with a meter, before it meets a vehicle")
+    for number, reading in enumerate(readings(front), start=1):
+        print(f"  {number}. {reading.do} Between {reading.meter}: {reading.shows}.")
     print("\nnot for")
     for what in front.not_for:
         print(f"  {what}")
@@ -160,8 +167,6 @@ def _draw(args: argparse.Namespace) -> int:
 
 
 def _simulate(args: argparse.Namespace) -> int:
-    from dataclasses import asdict
-
     from toothwise.errors import Trouble
     from toothwise.wiring import standard
     from toothwise.wiring.campaign import campaign

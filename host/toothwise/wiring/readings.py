@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from toothwise.wiring.front import FrontEnd
@@ -11,7 +12,7 @@ from toothwise.wiring.spread import Spread, extremes
 METER = 0.02  # a cheap meter's own error on top, common practice, no source
 PIN_LOW_MOST_V = 0.4
 # What is at hand as a test voltage, and what it surely has: a tired cell, a weak USB port, a used block.
-CELL_V, BOARD_V, BLOCK_V, BATTERY_V = 1.4, 4.5, 8.5, 12.0
+CELL_V, BOARD_V, BLOCK_V = 1.4, 4.5, 8.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,14 +95,14 @@ def _single(front: FrontEnd) -> tuple[Reading, ...]:
 
 def _test_source(front: FrontEnd) -> str:
     """A voltage at hand that is surely above the upper turning point."""
-    needed = front.figure("threshold_rising").high
+    needed = front.figure("threshold_rising").high * (1 + METER)
     at_hand = (
         (CELL_V, "the + end of a fresh 1.5 V cell whose - end is on ground"),
         (BOARD_V, "the board's 5 V pin (VBUS)"),
         (BLOCK_V, "the + end of a fresh 9 V block whose - end is on ground"),
-        (BATTERY_V, "the + end of a 12 V battery or bench supply whose - end is on ground, set to at least 12 V"),
     )
-    return next(what for volts, what in at_hand if volts > needed * (1 + METER))
+    supply = f"the + end of a bench supply set to {math.ceil(needed)} V whose - end is on ground"
+    return next((what for volts, what in at_hand if volts > needed), supply)
 
 
 def _pair(front: FrontEnd) -> tuple[Reading, ...]:
