@@ -71,8 +71,38 @@ class Built:
 
 def build(wish: Wish, comparator: Comparator) -> Built:
     """Choose the parts for a wish. Raises Trouble for a wish that would break a pin or cannot be met."""
-    middle_v = 0.5 * (wish.rising_v + wish.falling_v)
-    values: dict[str, Spread] = {"series": Spread.of(wish.series_ohm, RESISTOR)}
+    stage_elements, stage_values, stage_parts = output_stage(comparator)
+    elements, values, ratio = _input(wish)
+    elements += [
+        Element("R", "R3", "node", "plus", "into_input"),
+        Element("R", "R4", "out", "plus", "hysteresis"),
+        Element("R", "R5", "3v3", "ref", "reference_top"),
+        Element("R", "R6", "ref", "0", "reference_bottom"),
+        Element("C", "C2", "ref", "0", "reference_bulk"),
+    ]
+    # The feedback moves the input by the output's swing, shared between R4 and what leads back to the wire.
+    supply = stage_values["supply"].nominal
+    swing = ratio * (wish.rising_v - wish.falling_v)
+    into_input = INTO_INPUT_ANALOGUE_OHM if wish.analogue else INTO_INPUT_OHM
+    hysteresis = nearest((ratio * wish.series_ohm + into_input) * (supply / swing - 1), E24)
+    values |= stage_values | {
+        "into_input": Spread.of(into_input, RESISTOR),
+        "hysteresis": Spread.of(hysteresis, RESISTOR),
+        "reference_bulk": Spread.of(100e-9, CAPACITOR_BULK),
+    }
+    circuit = Circuit((*elements, *stage_elements), "plus", "ref", {"line": 1.0}, {"line": ""})
+    reference_v = _input_at(circuit, values, 0.5 * (wish.rising_v + wish.falling_v))
+    top, low = best_divider(reference_v / supply, REFERENCE_TOTAL_OHM, E96)
+    values |= {"reference_top": Spread.of(top, RESISTOR), "reference_bottom": Spread.of(low, RESISTOR)}
+    surge = through(values["series"].low, wish.diode, values["supply"].low)
+    refuse_if_it_breaks(surge, "R1", series_to_input_ohm=values["into_input"].low)
+    if wish.analogue:
+        refuse_if_it_breaks(surge, "R1", series_to_input_ohm=None)
+    return Built(circuit, values, (*_parts(wish, values, surge), *stage_parts), surge)
+
+
+def _input(wish: Wish) -> tuple[list[Element], dict[str, Spread], float]:
+    """From the wire to the node: first resistor, divider, filter and clamp; and what share of the wire the node has."""
     elements = [
         Element("R", "R1", "line", "node", "series"),
         Element("C", "C1", "node", "0", "filter"),
@@ -81,55 +111,32 @@ def build(wish: Wish, comparator: Comparator) -> Built:
         Element("J", "JN", "node", "0", "clamp_junctions"),
         Element(wish.diode, "D1", "node", "3v3"),
         Element(wish.diode, "D2", "0", "node"),
-        Element("R", "R3", "node", "plus", "into_input"),
-        Element("R", "R4", "out", "plus", "hysteresis"),
-        Element("R", "R5", "3v3", "ref", "reference_top"),
-        Element("R", "R6", "ref", "0", "reference_bottom"),
-        Element("C", "C2", "ref", "0", "reference_bulk"),
     ]
+    junctions = junction_f(DIODES[wish.diode], 2)
+    leak = DIODE_LEAKAGE_A[wish.diode] + (PIN_LEAKAGE_A if wish.analogue else 0.0)
+    values = {
+        "series": Spread.of(wish.series_ohm, RESISTOR),
+        "stray_node": STRAY_F,
+        "leakage": Spread.around(0.0, leak),
+        "clamp_junctions": junctions,
+    }
+    ratio = 1.0
+    if wish.node_v is not None:
+        aimed = wish.node_v / (0.5 * (wish.rising_v + wish.falling_v))
+        bottom = nearest(wish.series_ohm * aimed / (1 - aimed), E96 if wish.analogue else E24)
+        elements.append(Element("R", "R2", "node", "0", "bottom"))
+        values["bottom"] = Spread.of(bottom, RESISTOR)
+        ratio = bottom / (bottom + wish.series_ohm)
     if wish.analogue:
-        values["analogue_series"] = Spread.of(ANALOGUE_OHM, RESISTOR)
         elements += [
             Element("R", "R9", "node", "adc", "analogue_series"),
             Element("C", "CA", "adc", "0", "stray_adc"),
         ]
-        values["stray_adc"] = STRAY_F
-    source_ohm, ratio = wish.series_ohm, 1.0
-    if wish.node_v is not None:
-        aimed = wish.node_v / middle_v
-        bottom = nearest(wish.series_ohm * aimed / (1 - aimed), E96 if wish.analogue else E24)
-        values["bottom"] = Spread.of(bottom, RESISTOR)
-        elements.append(Element("R", "R2", "node", "0", "bottom"))
-        ratio = bottom / (bottom + wish.series_ohm)
-        source_ohm *= ratio
-    # The feedback moves the input by the output's swing, shared between R4 and what leads back to the wire.
-    swing = ratio * (wish.rising_v - wish.falling_v)
-    into_input = INTO_INPUT_ANALOGUE_OHM if wish.analogue else INTO_INPUT_OHM
-    behind = source_ohm + into_input
-    stage_elements, stage_values, stage_parts = output_stage(comparator)
-    supply = stage_values["supply"].nominal
-    hysteresis = nearest(behind * (supply / swing - 1), E24)
-    beside = STRAY_F.nominal + junction_f(DIODES[wish.diode], 2).nominal
-    filter_f = nearest(max(wish.filter_s / source_ohm - beside, 10e-12), E12)
-    leak = DIODE_LEAKAGE_A[wish.diode] + (PIN_LEAKAGE_A if wish.analogue else 0.0)
-    values |= stage_values | {
-        "filter": Spread.of(filter_f, CAPACITOR),
-        "stray_node": STRAY_F,
-        "leakage": Spread.around(0.0, leak),
-        "clamp_junctions": junction_f(DIODES[wish.diode], 2),
-        "into_input": Spread.of(into_input, RESISTOR),
-        "hysteresis": Spread.of(hysteresis, RESISTOR),
-        "reference_bulk": Spread.of(100e-9, CAPACITOR_BULK),
-    }
-    circuit = Circuit((*elements, *stage_elements), "plus", "ref", {"line": 1.0}, {"line": ""})
-    reference_v = _input_at(circuit, values, middle_v)
-    top, low = best_divider(reference_v / supply, REFERENCE_TOTAL_OHM, E96)
-    values |= {"reference_top": Spread.of(top, RESISTOR), "reference_bottom": Spread.of(low, RESISTOR)}
-    surge = through(values["series"].low, wish.diode, values["supply"].low)
-    refuse_if_it_breaks(surge, "R1", series_to_input_ohm=values["into_input"].low)
-    if wish.analogue:
-        refuse_if_it_breaks(surge, "R1", series_to_input_ohm=None)
-    return Built(circuit, values, (*_parts(wish, values, surge), *stage_parts), surge)
+        values |= {"analogue_series": Spread.of(ANALOGUE_OHM, RESISTOR), "stray_adc": STRAY_F}
+    beside = STRAY_F.nominal + junctions.nominal
+    filter_f = nearest(max(wish.filter_s / (ratio * wish.series_ohm) - beside, 10e-12), E12)
+    values["filter"] = Spread.of(filter_f, CAPACITOR)
+    return elements, values, ratio
 
 
 def _input_at(circuit: Circuit, values: Mapping[str, Spread], line_v: float) -> float:
