@@ -22,12 +22,15 @@ from toothwise.track.profile import Profile
 HOPELESS = 14.0
 """An explanation this many nats behind the best will not come back."""
 
+HOPELESS_AT_FIRST = 30.0
+"""The same for the first turns of a wheel with few teeth, where a wrong start can look good for a turn."""
+
 
 PACES = 2.5
 """Two explanations agree on where they are only if their speeds do, to a factor of exp(1 / 2.5)."""
 
-SETTLED = 10.0
-"""The careful tracker hands over once all other explanations are so far behind."""
+SETTLED = 4.0
+"""The careful tracker hands over once all other explanations are within so little of hopeless."""
 
 
 class Node:
@@ -36,12 +39,13 @@ class Node:
     edge: index of the edge that is the latest tooth. count: that tooth's number, counted on through the turns
     (tooth = count % teeth). before, span_*: the interval that ended here, from tooth `before`. pace, spread: the
     speed as filtered up to here, in ticks a degree, and its variance in squared log units. depth: intervals since the
-    stretch began. clean: intervals in a row without a fault. edges_since: edges passed over since.
+    stretch began. width: log of the teeth's width so far against the expected one (see `Widths`).
+    clean: intervals in a row without a fault. edges_since: edges passed over since.
     """
 
     __slots__ = (
         "before", "clean", "cost", "count", "depth", "edge", "edges_since", "pace", "parent", "span_deg",
-        "span_ticks", "spread", "tick",
+        "span_ticks", "spread", "tick", "width",
     )  # fmt: skip
 
     def __init__(self, edge: int, tick: int, count: int, cost: float, parent: Node | None) -> None:
@@ -54,10 +58,39 @@ class Node:
         self.span_ticks = 0
         self.pace = 0.0
         self.spread = 0.0
+        self.width = 0.0
         self.span_deg = 0.0
         self.depth = 0
         self.clean = 0
         self.edges_since = 0
+
+
+class Widths:
+    """What the trailing edges tell: within one pitch the speed hardly changes, so the share of it that the tooth
+    takes says how long the pitch was, whatever the swing.
+
+    degrees: each tooth's width.
+    """
+
+    SIGMA = 0.25
+    """Usual error of the share, in log odds, at steady speed: uneven teeth, a comparator's whims."""
+
+    FOLLOW = 0.1
+    """How quickly the expected width follows the signal's (a comparator's moves with the speed)."""
+
+    def __init__(self, degrees: Sequence[float]) -> None:
+        self._degrees = list(degrees)
+
+    def judge(self, node: Node, child: Node, share: float, tick_s: float) -> float:
+        """Nats against a tooth that lasted `share` of the way from `node` to `child`; the child's width follows."""
+        expected = self._degrees[node.count % len(self._degrees)] * math.exp(node.width)
+        usual = min(max(expected / child.span_deg, 0.02), 0.98)
+        seen = min(max(share, 0.02), 0.98)
+        error = math.log(seen / (1.0 - seen)) - math.log(usual / (1.0 - usual))
+        child.width = node.width + self.FOLLOW * min(max(error, -1.0), 1.0)
+        half = 0.5 * child.span_deg
+        moved = motion.moved_variance(half, half, node.pace * tick_s) if node.pace else motion.SWING_MOST**2
+        return motion.penalty(error, math.sqrt(self.SIGMA * self.SIGMA + 2.0 * moved))
 
 
 class Beam:
@@ -73,6 +106,8 @@ class Beam:
         self.tick_s = tick_s
         self.blind = blind
         self.live: list[Node] = []
+        self.hopeless = HOPELESS
+        self.widths: Widths | None = None
         self.least_deg_ticks = 1.0 / (motion.STEP_RPM_MOST * 6.0 * tick_s)
 
     def begin(self, edge: int, tick: int, counts: Sequence[int]) -> None:
@@ -123,15 +158,15 @@ class Beam:
     def _hidden(self, start: int, end: int) -> bool:
         return any(b < end and e > start for b, e in self.blind)
 
-    def step(self, edge: int, tick: int) -> None:
-        """Take in the next edge."""
+    def step(self, edge: int, tick: int, width: int = -1) -> None:
+        """Take in the next edge. width: ticks from the edge before it to the opposite edge after that; -1: unknown."""
         teeth = self.geometry.teeth
         # Teeth that look alike are one place, unless the swing of the last turns tells them apart.
         alike = self.geometry.symmetry if self.profile.sigma == math.inf else 2 * teeth
         new: dict[tuple[int, int], Node] = {}
         live = sorted((node for node in self.live if not self._is_lost(node, tick)), key=_cost)
         # The cheapest way on from the best explanation bounds what is worth looking at in all the others.
-        bound = live[0].cost + self._extra(live[0]) + HOPELESS
+        bound = live[0].cost + self._extra(live[0]) + self.hopeless
         for node in live:
             if node.cost > bound:
                 break
@@ -140,12 +175,14 @@ class Beam:
                 count = node.count + 1 + skip
                 total = node.cost + cost
                 child = self._child(node, edge, tick, skip, total)
+                if self.widths is not None and width > 0 and not node.edges_since:
+                    total = child.cost = total + self.widths.judge(node, child, width / span, self.tick_s)
                 key = (count % alike, int(PACES * math.log(child.pace)))
                 rival = new.get(key)
                 if rival is not None and rival.cost <= total:
                     continue
                 new[key] = child
-                bound = min(bound, total + HOPELESS)
+                bound = min(bound, total + self.hopeless)
         kept = [node for node in new.values() if node.cost <= bound]
         for node in live:
             cost = node.cost + self._extra(node)
@@ -162,7 +199,7 @@ class Beam:
         """The explanation carried on: the edge is the tooth after `skip` missing ones."""
         child = Node(edge, tick, node.count + 1 + skip, cost, node)
         span, degrees = tick - node.tick, self.geometry.span(node.count, 1 + skip)
-        child.pace, child.spread, child.span_deg = node.pace, node.spread, node.span_deg
+        child.pace, child.spread, child.span_deg, child.width = node.pace, node.spread, node.span_deg, node.width
         self._filter(child, span, degrees, self._from_rest(node))
         child.before, child.span_ticks, child.span_deg = node.count, span, degrees
         child.depth = node.depth + 1
@@ -262,7 +299,7 @@ class Beam:
         if len(self.live) == 1:
             return best
         rivals = (node for node in self.live if node is not best)
-        return best if all(node.cost > best.cost + SETTLED for node in rivals) else None
+        return best if all(node.cost > best.cost + self.hopeless - SETTLED for node in rivals) else None
 
 
 def _missing(skip: int, hidden: bool) -> float:

@@ -196,12 +196,15 @@ class Emitter:
         if edges[0] > stretch.first_edge:
             self._contact(stretch.first_edge, int(edges[0]))
         self._turning += 1
+        # Where teeth look alike, the first one recorded is tooth 1.
+        alike = int(counts[0]) // self._geometry.symmetry * self._geometry.symmetry
         if pause is None:
+            stretch.offset = -alike
             if self._first_turn is None:
-                self._first_turn = 0 if counts[0] % n == 0 else 1
+                self._first_turn = 0 if (counts[0] - alike) % n == 0 else 1
             return
         next_turn = (pause.count // n + 1) * n
-        stretch.offset = next_turn
+        stretch.offset = next_turn - alike
         tick = int(ticks[0])
         if self._is_hidden(pause.tick, tick):
             return
@@ -218,11 +221,11 @@ class Emitter:
         # Turning at both ends: count on through the silence, to the turn nearest to the mean speed.
         turned = (tick - pause.tick) / np.sqrt(pause.ticks_per_deg * after)
         wanted = self._angle(pause.count) + turned
-        base = self._angle(int(counts[0]))
+        base = self._angle(int(counts[0]) - alike)
         turns = max(round((wanted - base) / 360.0), 0)
         while base + 360.0 * turns <= self._angle(pause.count):
             turns += 1
-        stretch.offset = turns * n
+        stretch.offset = turns * n - alike
         lost = int(counts[0]) + stretch.offset - pause.count - 1
         self._turning -= 1
         self._events.append(self._missing(pause.count, lost, pause.tick, tick, pause.level))

@@ -12,11 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothwise.edges.signal import Edges
-from toothwise.track.geometry import Geometry
+from toothwise.track.beam import HOPELESS_AT_FIRST, Beam, Widths
+from toothwise.track.geometry import FEW_TEETH, Geometry
 from toothwise.wheel.pattern import Wheel
 
 CLEARLY = 0.03
 """One polarity fits better if its intervals are predicted better by so much, in log units a piece."""
+
+PLAINLY = 4.0
+"""One polarity fits better if its best explanation is so many nats cheaper."""
 
 
 def edges_wanted(wheel: Wheel) -> int:
@@ -24,19 +28,28 @@ def edges_wanted(wheel: Wheel) -> int:
     return 2 * max(2 * wheel.teeth + 8, 16)
 
 
-def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry) -> int:
+def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry, tick_s: float) -> int:
     """The level (0 or 1) whose edges are the timing edges."""
     have = [level for level in (0, 1) if np.any(edges.levels == level)]
     if len(have) == 1:
         return have[0]
     if wheel.teeth == 1 or wheel.widths_deg is not None:
         return _by_width(edges, wheel, geometry)
-    misfit = [_misfit(edges.ticks[edges.levels == level], geometry) for level in (0, 1)]
-    if abs(misfit[0] - misfit[1]) > CLEARLY:
+    apart = [edges.ticks[edges.levels == level] for level in (0, 1)]
+    misfit = [_misfit(ticks, geometry) for ticks in apart]
+    if min(misfit) > CLEARLY:
+        # The speed swings too much for neighbours to tell: weigh whole explanations.
+        cost = [_cost(ticks, geometry, tick_s) for ticks in apart]
+        if abs(cost[0] - cost[1]) > PLAINLY:
+            return int(cost[1] < cost[0])
+    elif abs(misfit[0] - misfit[1]) > CLEARLY:
         return int(misfit[1] < misfit[0])
     rough = [_roughness(edges.ticks[edges.levels == level]) for level in (0, 1)]
     if wheel.symmetry == 1 and max(rough) > 2.0 * min(rough):
         return int(rough[1] < rough[0])
+    tells = [tooth_widths(edges, level, wheel, geometry) is not None for level in (0, 1)]
+    if tells[0] != tells[1]:
+        return int(tells[1])
     return 1 - _resting_level(edges)
 
 
@@ -53,6 +66,18 @@ def _misfit(ticks: NDArray[np.int64], geometry: Geometry) -> float:
         float(np.mean(np.minimum(np.abs(change - wanted[(index + phase) % geometry.teeth]), 1.0)))
         for phase in range(geometry.symmetry)
     )
+
+
+def _cost(ticks: NDArray[np.int64], geometry: Geometry, tick_s: float) -> float:
+    """Nats that the best explanation of these edges costs."""
+    beam = Beam(geometry, tick_s)
+    beam.hopeless = HOPELESS_AT_FIRST
+    beam.begin(0, int(ticks[0]), range(geometry.symmetry))
+    for i, tick in enumerate(ticks[1:].tolist(), 1):
+        if beam.lost(tick):
+            break
+        beam.step(i, tick)
+    return beam.best().cost
 
 
 def _roughness(ticks: NDArray[np.int64]) -> float:
@@ -84,3 +109,37 @@ def _by_width(edges: Edges, wheel: Wheel, geometry: Geometry) -> int:
     spans = np.diff(edges.ticks).astype(float)
     high = float(spans[edges.levels[:-1] == 1].sum() / max(spans.sum(), 1.0))
     return int(abs(high - wanted) <= abs((1.0 - high) - wanted) + 0.02)
+
+
+def tooth_widths(edges: Edges, level: int, wheel: Wheel, geometry: Geometry) -> Widths | None:
+    """How wide the teeth are, if their trailing edges tell a gap from a tooth; None if they don't.
+
+    A Hall sensor's do: the line rests through the gap. A variable-reluctance one's don't: its trailing crossing
+    falls on the middle of whatever lies between two teeth.
+    """
+    if wheel.widths_carry_code or geometry.teeth > FEW_TEETH:
+        return None
+    if wheel.widths_deg is not None:
+        return Widths([w * 360.0 / wheel.turn_deg for w in wheel.widths_deg])
+    if not wheel.gaps:
+        return None
+    at = np.flatnonzero(edges.levels == level)
+    at = at[at + 1 < len(edges)]
+    at = at[edges.levels[at + 1] != level]
+    inner = at[:-1]
+    if len(inner) < 4 or np.any(np.diff(at) != 2):
+        at = at[np.append(np.diff(at) == 2, False)]
+        inner = at
+    if len(inner) < 4:
+        return None
+    share = (edges.ticks[inner + 1] - edges.ticks[inner]) / np.maximum(edges.ticks[inner + 2] - edges.ticks[inner], 1)
+    share = np.clip(share, 0.02, 0.98)
+    usual = float(np.median(share))
+    degrees = usual * geometry.smallest_deg
+    in_gap = degrees / geometry.largest_deg
+    odds = np.log(share / (1.0 - share))
+    between = 0.5 * (np.log(usual / (1.0 - usual)) + np.log(in_gap / (1.0 - in_gap)))
+    gaps = sum(step > 1.5 * geometry.smallest_deg for step in geometry.steps)
+    turns = len(share) / geometry.teeth
+    seen = int(np.sum(odds < between))
+    return Widths([degrees] * geometry.teeth) if 0.6 * gaps * turns <= seen <= 2.0 * gaps * turns + 2 else None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -10,9 +11,9 @@ from numpy.typing import NDArray
 from toothwise.edges.signal import Blind, Clock, Edges
 from toothwise.records import Event
 from toothwise.track import timing
-from toothwise.track.beam import Beam, Node, path, without_slowing_down
+from toothwise.track.beam import HOPELESS, HOPELESS_AT_FIRST, Beam, Node, path, without_slowing_down
 from toothwise.track.emit import Emitter
-from toothwise.track.geometry import Geometry
+from toothwise.track.geometry import FEW_TEETH, Geometry
 from toothwise.track.profile import Profile
 from toothwise.track.steady import BLOCK, GUARD, Steady
 from toothwise.track.teeth import Teeth
@@ -56,11 +57,13 @@ class Tracker:
         self._emit = Emitter(wheel, self._geometry, clock, channel, self._blind)
         self._held = Edges.none()  # level changes not yet needed no more
         self._times: NDArray[np.int64] = np.empty(0, np.int64)  # timing edges among them
+        self._widths: NDArray[np.int64] = np.empty(0, np.int64)  # how long each lasted, where that is used
         self._base = 0  # number of the first of `_times`, counted from the recording's start
         self._next = 0  # number of the next timing edge to take in
         self._lock: Node | None = None  # a tooth beyond doubt: the quick tracker goes on from it
         self._root: Node | None = None  # where the careful one began; None when idle
         self._block = 256
+        self._patient_until = -1  # timing edge from which hopeless explanations are dropped as usual
         self._tail = NO_TEETH  # counts and ticks of the last few decided teeth of the stretch
 
     def feed(self, edges: Edges, until_tick: int, blind: Sequence[Blind] = ()) -> Teeth:
@@ -113,15 +116,32 @@ class Tracker:
     def _choose(self) -> None:
         wanted = timing.edges_wanted(self.wheel)
         first = Edges(self._held.ticks[:wanted], self._held.levels[:wanted])
-        self.timing_level = timing.timing_level(first, self.wheel, self._geometry)
+        self.timing_level = timing.timing_level(first, self.wheel, self._geometry, self._tick_s)
+        self._beam.widths = timing.tooth_widths(first, self.timing_level, self.wheel, self._geometry)
         edges, self._held = self._held, Edges.none()
         self._add(edges)
 
     def _add(self, edges: Edges) -> None:
         assert self.timing_level is not None
         self._emit.add(edges, self.timing_level)
-        new = edges.ticks[edges.levels == self.timing_level]
+        marks = edges.levels == self.timing_level
+        new = edges.ticks[marks]
         self._times = np.concatenate([self._times, new]) if len(self._times) else new
+        if self._beam.widths is not None:
+            self._add_widths(edges, marks)
+
+    def _add_widths(self, edges: Edges, marks: NDArray[np.bool_]) -> None:
+        """Ticks from each timing edge to the opposite one after it; -1 where another timing edge comes first."""
+        if len(self._widths) and self._widths[-1] < 0 and len(edges) and not marks[0]:
+            self._widths[-1] = edges.ticks[0] - self._times[len(self._widths) - 1]
+        at = np.flatnonzero(marks)
+        after = np.minimum(at + 1, len(edges) - 1)
+        widths = np.where(marks[after], -1, edges.ticks[after] - edges.ticks[at])
+        self._widths = np.concatenate([self._widths, widths])
+
+    def _width(self, edge: int) -> int:
+        at = edge - self._base
+        return int(self._widths[at]) if self._beam.widths is not None and at >= 0 else -1
 
     # the way through
 
@@ -136,10 +156,11 @@ class Tracker:
 
     def _trim(self) -> None:
         """Forget timing edges that no one will ask for again."""
-        keep = self._next if self._lock is None else self._lock.edge
+        keep = self._next - 1 if self._lock is None else self._lock.edge
         drop = keep - self._base
         if drop > 0:
             self._times = self._times[drop:]
+            self._widths = self._widths[drop:]
             self._base = keep
 
     def _run_steady(self, last: bool) -> bool:
@@ -198,12 +219,15 @@ class Tracker:
         while self._next - self._base < len(times):
             tick = int(times[self._next - self._base])
             if self._root is None:
-                self._start(self._next, tick)
+                if not self._start(self._next, tick, last):
+                    return False
                 continue
+            if self._next == self._patient_until:
+                beam.hopeless = HOPELESS
             if beam.lost(tick):
                 self._close()
                 continue
-            beam.step(self._next, tick)
+            beam.step(self._next, tick, self._width(self._next - 1))
             self._next += 1
             sure = beam.alone(CLEAN)
             if sure is not None:
@@ -216,14 +240,48 @@ class Tracker:
             self._close()
         return False
 
-    def _start(self, edge: int, tick: int) -> None:
-        self._beam.profile = Profile(self._geometry)
+    def _start(self, edge: int, tick: int, last: bool) -> bool:
+        """Begin a stretch at this edge. False when more edges are needed to begin well."""
+        profile = Profile(self._geometry)
+        counts = range(self._geometry.symmetry)
+        self._beam.hopeless = HOPELESS
+        if profile.used and self._geometry.teeth <= FEW_TEETH:
+            wanted = min(max(6 * self._geometry.teeth, 24), 100)
+            ahead = self._times[edge - self._base : edge - self._base + wanted]
+            whole = len(ahead) == wanted or last
+            if not (self._rehearse(profile, edge, ahead) or whole):
+                return False
+            if profile.sigma < math.inf:
+                counts = range(2 * self._geometry.teeth)
+            self._beam.hopeless = HOPELESS_AT_FIRST
+            self._patient_until = edge + len(ahead)
+        self._beam.profile = profile
         self._tail = NO_TEETH
-        self._beam.begin(edge, tick, range(self._geometry.symmetry))
+        self._beam.begin(edge, tick, counts)
         self._next = edge + 1
         self._emit.begin(edge)
         # Any of the first explanations stands for all: what is needed is where the stretch began.
         self._root = self._beam.live[0]
+        return True
+
+    def _rehearse(self, profile: Profile, edge: int, times: NDArray[np.int64]) -> bool:
+        """Learn the swing of the first turns from themselves, before anything about them is decided.
+
+        With few teeth, what a turn looks like is only known after a few of them. True if the stretch ends in here.
+        """
+        beam = Beam(self._geometry, self._tick_s, self._blind)
+        beam.hopeless = HOPELESS_AT_FIRST
+        beam.widths = self._beam.widths
+        beam.begin(0, int(times[0]), range(self._geometry.symmetry))
+        ended = False
+        for i, tick in enumerate(times[1:].tolist(), 1):
+            if beam.lost(tick):
+                ended = True
+                break
+            beam.step(i, tick, self._width(edge + i - 1))
+        nodes = path(beam.best())
+        profile.learn(*_columns(nodes))
+        return ended
 
     def _close(self) -> None:
         """The stretch is over: its best explanation stands, if it shows a wheel at all."""
@@ -256,9 +314,7 @@ class Tracker:
 
     def _decide_path(self, nodes: Sequence[Node]) -> None:
         self._emit.path(nodes)
-        counts = np.array([node.count for node in nodes], np.int64)
-        ticks = np.array([node.tick for node in nodes], np.int64)
-        self._remember(counts, ticks)
+        self._remember(*_columns(nodes))
 
     def _decide_run(self, lock: Node, ticks: NDArray[np.int64]) -> None:
         self._emit.run(lock.edge, ticks, lock.count)
@@ -273,6 +329,11 @@ class Tracker:
             ticks = np.concatenate([self._tail[1][old], ticks])
         self._beam.profile.learn(counts[max(known - 2, 0) :], ticks[max(known - 2, 0) :])
         self._tail = (counts[-TAIL:], ticks[-TAIL:])
+
+
+def _columns(nodes: Sequence[Node]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Counts and ticks of a path."""
+    return np.array([node.count for node in nodes], np.int64), np.array([node.tick for node in nodes], np.int64)
 
 
 def events_of(parts: Sequence[Teeth]) -> list[Event]:
