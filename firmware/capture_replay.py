@@ -264,8 +264,9 @@ class StreamPlayer:
         self._playing = False
         self.edges = 0
 
-    def play(self, tick_hz: int) -> bool:
-        return self._begin(pattern_out.steps(tick_hz))
+    def play(self, tick_hz: int) -> tuple[int, int]:
+        self._begin(pattern_out.steps(tick_hz))
+        return pattern_out.totals(tick_hz)
 
     def rate(self, hz: int, ms: int) -> bool:
         half = self._capture.tick_hz // hz

@@ -58,15 +58,13 @@ def _self_check(rig, words):  # type: ignore[no-untyped-def]
         raise Refused("busy")
     if words[0] == "pattern":
         hz = rig.capture.tick_hz
-        top = player.top_rpm
-        edges = len(pattern_out.edges(hz, top))
-        rig.play(player.play(hz))
-        seconds = pattern_out.length_ticks(hz, top) / hz
+        edges, ticks = player.play(hz)
+        rig.play()
         return "ok edges=%d seconds=%.3f channel=crank from_rpm=%d to_rpm=%d" % (
             edges,
-            seconds,
+            ticks / hz,
             pattern_out.FROM_RPM,
-            top,
+            player.top_rpm,
         )
     if words[0] == "rate":
         hz, ms = int(words[1]), int(words[2])
@@ -74,7 +72,7 @@ def _self_check(rig, words):  # type: ignore[no-untyped-def]
             raise ValueError
         if not player.rate(hz, ms):
             raise Refused("bad_argument")
-        rig.play(True)
+        rig.play()
         return "ok"
     raise ValueError
 

@@ -5,6 +5,7 @@ Without a board, on MicroPython's unix port:
     micropython -X heapsize=4m firmware/main.py --stream FILE [--fast] [--ring WORDS] [--socket HOST:PORT]
 """
 
+import gc
 import sys
 from clock import WideClock
 from line import HostGone, Line
@@ -47,6 +48,7 @@ def with_machines(pins: dict[str, int], clock: WideClock):  # type: ignore[no-un
     from capture_pio import Capture
     from pattern_pio import PioPlayer
 
+    gc.collect()  # the rings need one long piece
     return Capture(pins, clock), PioPlayer(pins["pattern"]) if pins["pattern"] >= 0 else None
 
 

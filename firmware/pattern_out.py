@@ -66,12 +66,17 @@ def edges(tick_hz: int, top_rpm: int = TOP_RPM) -> list[tuple[int, int]]:
     return found
 
 
-def length_ticks(tick_hz: int, top_rpm: int = TOP_RPM) -> int:
-    """How long the whole pattern lasts."""
+def totals(tick_hz: int, top_rpm: int = TOP_RPM) -> tuple[int, int]:
+    """(edges, ticks) of the whole pattern; holds no list of it, as a board has no room for one."""
+    count = 0
     total = 0
-    for _, ticks in steps(tick_hz, top_rpm):
+    level = 0
+    for wanted, ticks in steps(tick_hz, top_rpm):
+        if wanted != level:
+            count += 1
+            level = wanted
         total += ticks
-    return total
+    return count, total
 
 
 class SoftPlayer:
@@ -90,11 +95,13 @@ class SoftPlayer:
         self._level = 0
         self.edges = 0
 
-    def play(self, tick_hz: int) -> bool:
-        self._steps = steps(1000000, self.top_rpm)
+    def play(self, tick_hz: int) -> tuple[int, int]:
+        """Begin the sweep. Returns its edges and how long it lasts, in ticks (microseconds here)."""
+        self._steps = steps(tick_hz, self.top_rpm)
+        found = totals(tick_hz, self.top_rpm)
         self.edges = 0
         self._due_us = self._us() + 20000
-        return True
+        return found
 
     def rate(self, hz: int, ms: int) -> bool:
         return False  # a loop cannot play steady edges at the rates worth measuring

@@ -94,8 +94,9 @@ class Rig:
         self._stopping = True
         self._stop_deadline_ms = later_ms(now_ms(), _STOP_MS)
 
-    def play(self, began: bool) -> None:
-        self.playing = began
+    def play(self) -> None:
+        """The pattern has begun; the loop says when it is out."""
+        self.playing = True
         self._pattern_start = self.capture.now()
 
     # ------------------------------------------------------------ parts of a turn

@@ -21,9 +21,9 @@ ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "host")]
 
 import numpy as np  # noqa: E402
+from toothwise.firmware import wire  # noqa: E402
 
 from tests.firmware import streams, worlds  # noqa: E402
-from toothwise.firmware import wire  # noqa: E402
 
 HZ = 62_500_000
 
@@ -87,7 +87,9 @@ def main() -> None:
             rows = [run(path, edges[0][0], given.seconds) for _ in range(given.runs)]
         cells = []
         for column, (form, width) in zip(
-            zip(*rows, strict=True), (("{:,.0f}", 30), ("{:,}", 24), ("{:.3f}", 22), ("{:.2f}", 20), ("{:.2f}", 20)), strict=True
+            zip(*rows, strict=True),
+            (("{:,.0f}", 30), ("{:,}", 24), ("{:.3f}", 22), ("{:.2f}", 20), ("{:.2f}", 20)),
+            strict=True,
         ):
             low, middle, high = min(column), statistics.median_low(column), max(column)
             cells.append(f"{form.format(middle)} ({form.format(low)} to {form.format(high)})".rjust(width))

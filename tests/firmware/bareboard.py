@@ -14,8 +14,9 @@ from array import array
 from collections import deque
 from typing import Any
 
-from tests.firmware import pioasm
 from toothwise.firmware import FOLDER
+
+from tests.firmware import pioasm
 
 CLOCK_HZ = 125_000_000
 CYCLES_A_US = CLOCK_HZ // 1_000_000
@@ -187,7 +188,7 @@ class Silicon:
 
 
 def load(silicon: Silicon, capture: str = "capture_pio") -> types.SimpleNamespace:
-    """The firmware's modules, freshly loaded over this silicon: .capture, .rig, .wire and so on, one kind of capture."""
+    """The firmware's modules, freshly loaded over this silicon, one kind of capture among them."""
 
     class Dma:
         def __init__(self) -> None:

@@ -18,9 +18,7 @@ def square(start: int, half: int, count: int) -> tuple[NDArray[np.int64], NDArra
     return ticks, ((np.arange(count) + 1) % 2).astype(np.uint8)
 
 
-def stream(
-    edges: Edges, tick_hz: int, until: int, extra: list[tuple[int, int, bytes]] | None = None
-) -> bytes:
+def stream(edges: Edges, tick_hz: int, until: int, extra: list[tuple[int, int, bytes]] | None = None) -> bytes:
     """A stream of all channels' edges up to `until`, with a heartbeat every 10 ms of stream time.
 
     extra: (tick, frame type, payload) of whatever else is to happen.

@@ -7,19 +7,18 @@ import types
 from typing import Any
 
 import pytest
+from toothwise.firmware import FOLDER, wire
 
 from tests.firmware.bareboard import Silicon, load
 from tests.firmware.vouch import Account
 from tests.firmware.worlds import micropython
 from tests.parts import need
-from toothwise.firmware import FOLDER, wire
 
 
 def test_handler_allocates_nothing() -> None:
     """On MicroPython itself, the heap locked: any allocation would raise MemoryError."""
     need("the MicroPython unix port", micropython() is not None)
-    script = (
-        """
+    script = """
 import sys; sys.path.insert(0, %r)
 import micropython
 class Pin:
@@ -42,9 +41,7 @@ micropython.heap_lock()
 edges()
 micropython.heap_unlock()
 print(stamps.put, stamps.missed, stamps.level, bytes(stamps.levels).hex())
-"""
-        % str(FOLDER)
-    )
+""" % str(FOLDER)
     run = subprocess.run([str(micropython()), "-c", script], capture_output=True, text=True)
     assert run.returncode == 0, run.stderr
     # Levels 1 0 1 1 1: two times the same twice running; the index wraps at 30 bits.

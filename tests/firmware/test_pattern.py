@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import pytest
+from itertools import pairwise
 
+import pytest
 from toothwise.firmware import pattern_out
 
 CLOCKS = (62_500_000, 75_000_000, 1_000_000)
@@ -14,7 +15,7 @@ def test_edges_alternate_and_never_touch(hz: int) -> None:
     edges = pattern_out.edges(hz)
     assert edges[0] == (0, 1)
     assert [level for _, level in edges] == [(n + 1) % 2 for n in range(len(edges))]
-    assert all(b[0] - a[0] >= 6 * hz // 1_000_000 for a, b in zip(edges, edges[1:], strict=False))
+    assert all(b[0] - a[0] >= 6 * hz // 1_000_000 for a, b in pairwise(edges))
 
 
 @pytest.mark.parametrize("hz", CLOCKS)
@@ -34,7 +35,7 @@ def test_sweep_from_30_to_9000_rpm(hz: int) -> None:
     last = steps[-2][1] + steps[-1][1]
     assert hz / first == pytest.approx(30, rel=0.001)
     assert 9000 <= hz / last < 9000 * 1.3
-    assert pattern_out.length_ticks(hz) == sum(ticks for _, ticks in steps)
+    assert pattern_out.totals(hz) == (len(pattern_out.edges(hz)), sum(ticks for _, ticks in steps))
 
 
 def test_same_pattern_on_any_clock() -> None:
@@ -69,12 +70,12 @@ def test_soft_player_keeps_its_schedule() -> None:
 
     pin = Pin()
     player = pattern_out.SoftPlayer(pin, us)
-    assert player.play(1_000_000)
+    count, _ = player.play(1_000_000)
     while player.turn():
         now[0] += 900  # a loop turn
     expected = pattern_out.edges(1_000_000, pattern_out.SOFT_TOP_RPM)
     start = pin.changes[0][0]
     assert [level for _, level in pin.changes] == [level for _, level in expected]
     assert all(abs(at - start - due) <= 12 for (at, _), (due, _) in zip(pin.changes, expected, strict=True))
-    assert player.edges == len(expected)
+    assert player.edges == count == len(expected)
     assert not player.rate(1000, 100)

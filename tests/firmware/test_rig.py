@@ -6,10 +6,10 @@ import time
 from typing import Any
 
 import pytest
+from toothwise.firmware import pattern_out, wire
 
 from tests.firmware.vouch import Account
 from tests.firmware.worlds import UnixPort, World
-from toothwise.firmware import pattern_out, wire
 
 
 def words(answer: str) -> dict[str, str]:

@@ -12,17 +12,19 @@ pioemu = pytest.importorskip("pioemu")  # in the test extra; CI promises it thro
 
 from hypothesis import given, settings  # noqa: E402
 from hypothesis import strategies as st  # noqa: E402
+from toothwise.firmware import FOLDER, wire  # noqa: E402
 
 from tests.firmware.bareboard import program, words_of  # noqa: E402
-from toothwise.firmware import FOLDER, wire  # noqa: E402
 
 CAPTURE = program("capture_pio", "capture_program")
 PATTERN = program("pattern_pio", "pattern_program")
 TOP = 0xFFFFFFFF
 
 
-def capture(edges: list[tuple[int, int]], cycles: int, *, level: int = 0, x: int = TOP, pin: int = 2) -> list[tuple[int, int]]:
-    """(cycle, word) of every word pushed; the machine begins in the loop of the line's level, as the firmware starts it."""
+def capture(
+    edges: list[tuple[int, int]], cycles: int, *, level: int = 0, x: int = TOP, pin: int = 2
+) -> list[tuple[int, int]]:
+    """(cycle, word) of every word pushed; the machine begins in the loop of the line's level, as on the board."""
     levels = {}
     now = level
     changes = dict(edges)

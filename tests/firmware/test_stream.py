@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from toothwise.firmware import FOLDER, wire
 
 from tests.firmware import streams, worlds
 from tests.firmware.vouch import Account
 from tests.parts import need
-from toothwise.firmware import FOLDER, wire
 
 HZ = 62_500_000
 END = wire.reason_id("source_end")
@@ -303,7 +303,14 @@ def test_socket_instead_of_terminal(tmp_path: Path) -> None:
     with socket.create_server(("127.0.0.1", 0)) as server:
         server.settimeout(20)
         port = server.getsockname()[1]
-        command = [worlds.micropython(), str(FOLDER / "main.py"), "--stream", str(path), "--socket", f"127.0.0.1:{port}"]
+        command = [
+            worlds.micropython(),
+            str(FOLDER / "main.py"),
+            "--stream",
+            str(path),
+            "--socket",
+            f"127.0.0.1:{port}",
+        ]
         process = subprocess.Popen(command, stderr=subprocess.PIPE)
         connection, _ = server.accept()
         with connection:
@@ -321,6 +328,8 @@ def test_socket_instead_of_terminal(tmp_path: Path) -> None:
 @pytest.mark.parametrize("options", [["--stream"], ["--nonsense"], []])
 def test_options_it_does_not_know(options: list[str]) -> None:
     need("the MicroPython unix port", worlds.micropython() is not None)
-    done = subprocess.run([str(worlds.micropython()), str(FOLDER / "main.py"), *options], capture_output=True, text=True)
+    done = subprocess.run(
+        [str(worlds.micropython()), str(FOLDER / "main.py"), *options], capture_output=True, text=True
+    )
     assert done.returncode == 2
     assert "Traceback" not in done.stdout + done.stderr and "--stream" in done.stderr

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from toothwise.firmware import FOLDER, reasons, wire
 
 from tests.firmware.worlds import micropython
 from tests.parts import need
-from toothwise.firmware import FOLDER, reasons, wire
 
 PROTOCOL = (FOLDER / "PROTOCOL.md").read_text()
 VECTORS = re.findall(r"```vector\n(.*?)```", PROTOCOL, re.S)
@@ -47,7 +47,9 @@ def test_every_type_has_an_example() -> None:
 
 def rows(heading: str) -> list[list[str]]:
     section = PROTOCOL.split(f"## {heading}\n", 1)[1].split("\n## ", 1)[0]
-    found = [[cell.strip() for cell in line.strip("|").split(" | ")] for line in section.splitlines() if line.startswith("|")]
+    found = [
+        [cell.strip() for cell in line.strip("|").split(" | ")] for line in section.splitlines() if line.startswith("|")
+    ]
     return [[cell.strip("` ") for cell in row] for row in found]
 
 
@@ -161,7 +163,6 @@ def test_same_bytes_on_micropython() -> None:
     """The board's interpreter makes and reads the very frames that CPython does."""
     need("the MicroPython unix port", micropython() is not None)
     script = """
-import sys; sys.path.insert(0, %r)
 import wire
 f = wire.make_frame(wire.HEARTBEAT, 77, wire.pack_heartbeat(1 << 40, 1 << 33, 9, 5, 1, [1 << 40, 3, 4, 5]))
 d = wire.Decoder()
@@ -169,8 +170,9 @@ out = []
 for b in b"\\xf7T\\xf7" + f:
     out += d.feed(bytes([b]))
 print(f.hex()); print(wire.read_heartbeat(out[0][3])); print(d.garbage_bytes)
-""" % str(FOLDER)
-    run = subprocess.run([str(micropython()), "-c", script], capture_output=True, text=True, check=True)
+"""
+    path = {"MICROPYPATH": str(FOLDER)}
+    run = subprocess.run([str(micropython()), "-c", script], capture_output=True, text=True, check=True, env=path)
     made, read, garbage = run.stdout.splitlines()
     frame = wire.make_frame(wire.HEARTBEAT, 77, wire.pack_heartbeat(1 << 40, 1 << 33, 9, 5, 1, [1 << 40, 3, 4, 5]))
     assert bytes.fromhex(made) == frame
