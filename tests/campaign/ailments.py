@@ -143,6 +143,9 @@ def good_readings(s: Setup, share: float = 0.5) -> None:
 
 def finish(s: Setup) -> Case:
     rng = s.rng
+    if s.maybe(0.5):  # a workshop that takes only the usual readings
+        for key in ("unplugged_v", "wire_ohm"):
+            s.readings.pop(key, None)
     drive = run(s.engine, s.phases, rng, start_deg=float(rng.uniform(0, 720)))
     made = make(Scenario(s.made, drive, s.sensor, tuple(s.faults), cam=s.cam, feed=s.feed and not s.coil), rng)
     card: dict[str, Any] = {
@@ -247,6 +250,9 @@ def signal_open(rng: Rng) -> Case:
         s.readings.update(signal_low_v=volts, signal_high_v=volts)
     else:
         s.readings["cranking_ac_v"] = float(rng.uniform(0.0, 0.03))
+        if s.maybe(0.7):  # through the open wire
+            s.readings["resistance_ohm"] = OL
+        s.readings.pop("resistance_hot_ohm", None)
     code(s, 0.8, "P0335", "P0335", "P0338")
     return finish(s)
 
@@ -258,7 +264,8 @@ def signal_short_ground(rng: Rng) -> Case:
     s.readings["wire_ohm"] = float(rng.uniform(0.1, 1.0))
     if s.coil:
         s.readings["insulation_ohm"] = float(rng.uniform(0.1, 500))
-        s.readings.setdefault("resistance_ohm", 800.0)
+        if s.readings.setdefault("resistance_ohm", 800.0) == 800.0:
+            s.readings.pop("resistance_hot_ohm", None)
         s.readings["cranking_ac_v"] = float(rng.uniform(0.0, 0.05))
     else:
         s.readings["unplugged_v"] = float(rng.uniform(0.0, 0.1))
@@ -317,7 +324,9 @@ def intermittent_wiring(rng: Rng) -> Case:
 def weak_signal(rng: Rng) -> Case:
     s = setup(rng, coil=True)
     good_readings(s, 0.6)
-    s.readings.setdefault("resistance_ohm", float(rng.uniform(300, 1400)))
+    if "resistance_ohm" not in s.readings:
+        s.readings["resistance_ohm"] = float(rng.uniform(300, 1400))
+        s.readings.pop("resistance_hot_ohm", None)
     volts = float(rng.uniform(0.02, 0.05))
     s.sensor = replace(s.sensor, volts=volts, gap_mm=float(rng.uniform(0.9, 1.3)))  # type: ignore[type-var]
     s.phases = [*s.phases, Phase("fire", 3.0, 2500.0), Phase("fire", 4.0, 2500.0)]

@@ -43,14 +43,9 @@ def judge(case: Case) -> list[Weighed]:
     return weigh(examined(case))
 
 
-def first_fault(found: list[Weighed]) -> Weighed:
-    """The weightiest cause that is a fault, or, where nothing is held to be wrong, that."""
-    return found[0]
-
-
 def enter(score: Score, cause: str, number: int, found: list[Weighed], note: str) -> None:
     score.cases += 1
-    leader = first_fault(found)
+    leader = found[0]
     score.first[leader.cause] += 1
     mine = next(w for w in found if w.cause == cause)
     score.open_ += mine.stands in ("supported", "possible")
@@ -67,6 +62,7 @@ def campaign(seed: int, cases: int, only: list[str]) -> dict[str, Score]:
         for number in range(cases):
             case = AILMENTS[cause](rng_of(seed, cause, number))
             enter(score, cause, number, judge(case), case.note)
+        print(f"{cause}: first {score.first[cause]} of {score.cases}", file=sys.stderr, flush=True)
     return scores
 
 

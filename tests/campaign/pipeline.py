@@ -7,8 +7,8 @@ from typing import Any
 
 from toothwise.causes.findings import Findings, from_json
 from toothwise.causes.job import Job, from_dict
-from toothwise.checks.cam_moves import first_turn, of_cycles
 from toothwise.checks.cylinders import CylinderCheck
+from toothwise.checks.engine import EngineMeasures
 from toothwise.checks.measures import Measures
 from toothwise.edges.signal import Recording
 from toothwise.examine import Examination
@@ -49,18 +49,17 @@ def measured(
     clock = recording.clock
     measures = Measures(of, clock, cam_reference_deg=reference)
     cylinders = CylinderCheck(of, clock, case.cylinders, tooth_error_deg=job.reference.tooth_error_deg or None)
+    engine = EngineMeasures(measures, cylinders, clock)
     cam_wheel = wheel(case.cam_wheel) if case.cam_wheel else None
-    examination = Examination(recording.clock, recording.channels, of, cam_wheel=cam_wheel, checks=[cylinders])
+    examination = Examination(recording.clock, recording.channels, of, cam_wheel=cam_wheel)
     for batch in recording.batches():
         for channel, edges in batch.edges.items():
-            measures.feed_edges(channel, edges)
+            engine.feed_edges(channel, edges)
         examination.feed(batch)
         for channel, teeth in examination.latest:
-            measures.feed(channel, teeth)
-    cylinders.cycle_turn = first_turn(measures.cam_edges)
+            engine.feed(channel, teeth)
     report = examination.finish().as_json()
     for channel, teeth in examination.latest:
-        measures.feed(channel, teeth)
-    found = [*measures.finish(), *of_cycles(*measures.cam_edges.cycles()[:3])]
-    report["measures"] += [m.as_json() for m in found]
+        engine.feed(channel, teeth)
+    report["measures"] += [m.as_json() for m in engine.finish()]
     return report, measures

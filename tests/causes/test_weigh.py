@@ -83,7 +83,7 @@ def test_look_past_signal_needs_the_control_units_connector_and_a_complaint() ->
     assert stands(elsewhere)["look_past_signal"] == "possible"
     assert stands(elsewhere)["unproven"] == "supported"
     content = replace(clean, job=replace(clean.job, codes=(), complaint=()))
-    assert stands(content)["look_past_signal"] == "possible"
+    assert stands(content)["look_past_signal"] == "possible" and stands(content)["unproven"] == "supported"
     short = replace(clean, revolutions=300)
     assert stands(short)["look_past_signal"] == "possible"
     failing = of({"codes": ["P0335"], "readings": {"measured_at": "control unit"}}, events=missing(20, level=1))

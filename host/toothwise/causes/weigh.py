@@ -31,13 +31,15 @@ STANDS = ("supported", "possible", "untested", "contradicted")
 CAP = math.log(40.0)
 """No single sign moves the odds by more than this, either way."""
 
-PAPER = frozenset(
-    {"crank_code", "cam_code", "timing_code", "engine_code", "supply_code", "complaint", "proven", "kind"}
-)
+COMPLAINS = frozenset(("crank_code", "cam_code", "timing_code", "engine_code", "supply_code", "complaint"))
+"""What the card says is wrong."""
+
+PAPER = COMPLAINS | {"proven", "kind"}
 """Signs that are no measurement of the fault itself."""
 
 CARRIED = 0.75
 AHEAD = 4.0
+CLEARLY = 1.5
 SPEAKS = math.log(3.0)
 AGAINST = -math.log(6.0)
 LITTLE = 0.02
@@ -122,42 +124,46 @@ def _worth(sighting: Sighting, cause: str, likelihood: Table) -> float:
 def _stands(cause: str, shares: dict[str, float], worth: list[tuple[float, Sighting]], likelihood: Table) -> str:
     measured = [value for value, sighting in worth if sighting.sign not in PAPER]
     if cause in NOTHING:
-        return _nothing_stands(cause, shares, worth, bool(measured))
+        return _nothing_stands(cause, shares, worth, likelihood)
     strongest, weakest = max(measured, default=0.0), min(measured, default=0.0)
     next_best = max(share for other, share in shares.items() if other != cause)
     if shares[cause] >= CARRIED and shares[cause] >= AHEAD * next_best and strongest >= SPEAKS:
         return "supported"
     if shares[cause] <= LITTLE and weakest <= AGAINST:
         return "contradicted"
-    shown = any(s.sign not in PAPER and _would_show(cause, s.sign, likelihood) for _, s in worth)
-    return "possible" if shown else "untested"
+    return "possible" if _tested(cause, [s.sign for _, s in worth], likelihood) else "untested"
 
 
-def _would_show(cause: str, sign: str, likelihood: Table) -> bool:
-    """Whether a sign answers otherwise when this is the cause than when nothing is wrong."""
-    chance = likelihood.signs[sign].chance
-    return any(
-        abs(math.log(chance[cause][outcome] / chance["unproven"][outcome])) >= SHOWS
-        for outcome in likelihood.signs[sign].outcomes
-    )
+def _tested(cause: str, signs: Sequence[str], likelihood: Table) -> bool:
+    """Whether one of the signs is a measurement that answers otherwise when this is the cause than when nothing is."""
+    for sign in signs:
+        chance = likelihood.signs[sign].chance
+        apart = (chance[cause][o] / chance["unproven"][o] for o in likelihood.signs[sign].outcomes)
+        if sign not in PAPER and any(abs(math.log(ratio)) >= SHOWS for ratio in apart):
+            return True
+    return False
 
 
-def _nothing_stands(cause: str, shares: dict[str, float], worth: list[tuple[float, Sighting]], measured: bool) -> str:
+def _nothing_stands(
+    cause: str, shares: dict[str, float], worth: list[tuple[float, Sighting]], likelihood: Table
+) -> str:
     """The two that are no fault of the signal.
 
     `look_past_signal` needs the signal proven where the control unit takes it, and something that still
     complains; `unproven` is what is left while neither that nor any fault is shown.
     """
-    if not measured:
+    names = [s.sign for _, s in worth]
+    if all(name in PAPER for name in names):
         return "untested" if cause == "look_past_signal" else "supported"
     signs = {(s.sign, s.outcome) for _, s in worth}
     proven = ("proven", "at the control unit") in signs
-    returns = any(sign in PAPER and sign != "proven" and outcome != "none" for sign, outcome in signs)
+    returns = any(sign in COMPLAINS and outcome != "none" for sign, outcome in signs)
     nothing = sum(shares[c] for c in NOTHING)
     faults = max(share for c, share in shares.items() if c not in NOTHING)
+    tested = max((s for c, s in shares.items() if c not in NOTHING and _tested(c, names, likelihood)), default=0.0)
     if cause == "look_past_signal":
         if proven and returns and nothing >= AHEAD * faults:
             return "supported"
-    elif not proven and nothing >= faults:
+    elif not (proven and returns) and nothing >= CLEARLY * tested:
         return "supported"
     return "contradicted" if nothing <= LITTLE else "possible"

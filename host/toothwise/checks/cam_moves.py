@@ -55,7 +55,7 @@ def moves(t_s: Floats, rpm: Floats, shift_deg: Floats) -> list[Measure]:
     rest = smooth - _staircase(len(smooth), steps, at)
     low, high = np.percentile(rest, [5, 95])
     swing = float(high - low)
-    returns = len(steps) > 1 and abs(sum(steps)) < 0.5 * sum(abs(s) for s in steps)
+    returns = _returns(steps, max(1.5, 4 * noise))
     if steps and (returns or swing > 0.6 * max(abs(s) for s in steps)):
         # It does not stay where the steps put it: that is moving, not stepping.
         low, high = np.percentile(smooth, [5, 95])
@@ -109,6 +109,13 @@ def _steps(smooth: Floats, noise: float) -> tuple[list[float], list[int]]:
         new = smooth[place + _SUDDEN // 2 : right - (_SUDDEN if right < n else 0)]
         sizes.append(float(np.median(new) - np.median(old)))
     return sizes, places
+
+
+def _returns(steps: list[float], near: float) -> bool:
+    """Whether every other level is the same again: what is driven out and back does that, what slips does not."""
+    levels = np.cumsum([0.0, *steps])
+    again = np.abs(levels[2:] - levels[:-2]) < near
+    return bool(len(again) and again.mean() >= 0.4)
 
 
 def _staircase(n: int, steps: list[float], at: list[int]) -> Floats:

@@ -26,8 +26,11 @@ from toothwise.checks.windows import Windows
 
 Floats = NDArray[np.float64]
 
-TOOTH_DEG, KNOWN_TOOTH_DEG = 0.15, 0.02
+TOOTH_DEG, KNOWN_TOOTH_DEG = 0.2, 0.02
 """Standard error of a tooth's place on an unknown wheel, and on one whose errors were learnt; [C], no source."""
+
+BESIDE_GAP_DEG = 0.8
+"""Standard error of a tooth beside a gap, which a coil sees up to a degree early or late; [C], no source."""
 
 ROUND_DEG = 0.1
 """Amplitude of an unknown wheel's runout, once and twice a turn: 0.13 mm at 75 mm [D]."""
@@ -199,7 +202,8 @@ def _wheel_covariance(at: Windows, tooth_deg: float, round_deg: float) -> Floats
     for w in range(2 * n):
         bound[w, teeth_b[w] % turn] -= scale[w]
         bound[w, teeth_a[w] % turn] += scale[w]
-    covariance = tooth_deg**2 * bound @ bound.T
+    doubt = np.where(at.beside_gap, max(tooth_deg, BESIDE_GAP_DEG), tooth_deg)
+    covariance = (bound * doubt**2) @ bound.T
     if round_deg:
         ends = np.radians(at.middle_deg[: 2 * n] + at.span_deg[: 2 * n] / 2)
         starts = np.radians(at.middle_deg[: 2 * n] - at.span_deg[: 2 * n] / 2)

@@ -26,6 +26,7 @@ class Windows:
     start, end: (2n+1,), the steps each window spans, counted in the four turns of a row; even windows lie on
         top dead centres, odd ones half-way to the next.
     span_deg: (2n+1,), how far each reaches. middle_deg: (2n+1,), its middle.
+    beside_gap: (teeth,), teeth that a coil sees shifted, by how much depends on its air gap.
     """
 
     cylinders: int
@@ -34,6 +35,7 @@ class Windows:
     end: NDArray[np.int64]
     span_deg: Floats
     middle_deg: Floats
+    beside_gap: NDArray[np.bool_]
 
     def energies(self, rows: Floats) -> Floats:
         """(cycles, 2n+1): squared speed in each window, rad²/s²; rows as `Cycles.longest` gives them."""
@@ -63,7 +65,7 @@ def place(wheel: Wheel, angles_deg: Floats, cylinders: int, first_deg: float) ->
         stops.append(stop)
     start_of = np.array(starts + [s + wheel.teeth for s in starts] + [starts[0] + 2 * wheel.teeth])
     end_of = np.array(stops + [s + wheel.teeth for s in stops] + [stops[0] + 2 * wheel.teeth])
-    ends = np.concatenate([ends, angles_deg + 1080.0])
+    ends = np.concatenate([angles_deg + 360.0 * turn for turn in range(-1, 4)])
     return Windows(
         cylinders,
         first_deg,
@@ -71,7 +73,14 @@ def place(wheel: Wheel, angles_deg: Floats, cylinders: int, first_deg: float) ->
         end_of,
         ends[end_of] - ends[start_of],
         (ends[end_of] + ends[start_of]) / 2,
+        _beside_gap(wheel),
     )
+
+
+def _beside_gap(wheel: Wheel) -> NDArray[np.bool_]:
+    """Teeth with a longer step on either side."""
+    longer = wheel.steps_deg > np.median(wheel.steps_deg) + 0.1 * wheel.pitch_deg
+    return np.asarray(longer | np.roll(longer, 1))
 
 
 def slowest(rows: Floats, angles_deg: Floats, cylinders: int) -> float:

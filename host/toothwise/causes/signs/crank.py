@@ -15,6 +15,12 @@ ENOUGH_TURNS = 20
 _ZONE = 0.15
 """A weak stretch is at most so much of the wheel; reasoned from runout, no source."""
 
+LATE_S = 0.25
+"""A recording that starts so long before the first edge started with the wheel at rest, or without a signal."""
+
+CRANKING_RPM = 350.0
+"""No starter turns an engine faster: 150 to 300 rpm [T]."""
+
 _STRIPE_P = 1e-3
 """Chance, at most, that random faults keep to one tooth so well; a usual level for a single test."""
 
@@ -136,4 +142,13 @@ def fit(findings: Findings) -> Iterator[Sighting]:
         yield Sighting("fit", "fits", f"the signal is that of a {findings.wheel} wheel")
 
 
-SIGNS = (dropouts, speed, extras, fit)
+def appears(findings: Findings) -> Iterator[Sighting]:
+    """Does the signal begin with the turning, or only at speed?"""
+    first, rpm = findings.value("first_edge"), findings.value("startup_rpm")
+    if first is None or rpm is None or first.value < LATE_S:
+        return  # the recording began while it turned, or with its first edge
+    words = f"the signal begins {first.value:.1f} s into the recording, at {rpm.value:.0f} rpm"
+    yield Sighting("appears", "at speed" if rpm.value > CRANKING_RPM else "from rest", words)
+
+
+SIGNS = (dropouts, speed, extras, fit, appears)

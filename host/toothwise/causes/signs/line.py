@@ -34,7 +34,18 @@ def held(findings: Findings) -> Iterator[Sighting]:
     share = low / max(1, sum(e.count for e in events))
     outcome = "low" if share >= 0.9 else "high" if share <= 0.1 else "both"
     words = f"the line holds {outcome if outcome != 'both' else 'low and high in turn'} while teeth are absent"
-    yield Sighting("held", outcome, words, min(1.0, len(events) / 3) if events[0].kind == "missing" else 1.0)
+    strength = min(1.0, len(events) / 3) if events[0].kind == "missing" else 1.0
+    # The control unit pulls the line up: on the sensor's side of an open wire nothing does.
+    if findings.job.measured_at == "sensor" and findings.job.sensor.kind in ("hall", "magnetoresistive"):
+        yield Sighting("held_at_sensor", outcome, f"{words}, seen at the sensor", strength)
+    else:
+        yield Sighting("held", outcome, words, strength)
+
+
+def here(findings: Findings) -> Iterator[Sighting]:
+    """Is the signal dead already at the sensor's own plug?"""
+    if findings.job.measured_at == "sensor" and any(e.kind == "silent" for e in lost(findings)):
+        yield Sighting("at_sensor", "dead", "the signal fails already at the sensor's plug")
 
 
 def feed(findings: Findings) -> Iterator[Sighting]:
@@ -127,7 +138,7 @@ def spacing(findings: Findings) -> Iterator[Sighting]:
         return
     worst = max(errors, key=lambda m: abs(m.value) - _doubt(m))
     words = f"tooth {worst.about.get('tooth')} stands {worst.value:+.2f}° from its place"
-    if abs(worst.value) - 1.5 * _doubt(worst) > TOOTH_DEG:
+    if abs(worst.value) - 2 * _doubt(worst) > TOOTH_DEG:  # the worst of many
         yield Sighting("spacing", "one tooth off", words)
     elif max(abs(m.value) + _doubt(m) for m in errors) < TOOTH_DEG:
         yield Sighting("spacing", "even", f"no tooth is out of its place, {words} at most")
@@ -154,8 +165,8 @@ def runout(findings: Findings) -> Iterator[Sighting]:
 
 
 def _doubt(measure: Measure) -> float:
-    """Two standard uncertainties."""
-    return 2 * (measure.uncertainty or 0.0)
+    """One and a half standard uncertainties: 93 % on one side."""
+    return 1.5 * (measure.uncertainty or 0.0)
 
 
 def shape(findings: Findings) -> Iterator[Sighting]:
@@ -171,4 +182,4 @@ def shape(findings: Findings) -> Iterator[Sighting]:
         yield Sighting("duty", "fine" if fine else "off", f"the signal is high for {share:.0f} % of a tooth")
 
 
-SIGNS = (held, feed, together, rest, wiggle, polarity, spacing, runout, shape)
+SIGNS = (held, here, feed, together, rest, wiggle, polarity, spacing, runout, shape)

@@ -40,21 +40,23 @@ def coil(findings: Findings) -> Iterator[Sighting]:
     cold, hot = read.get("resistance_ohm"), read.get("resistance_hot_ohm")
     if cold is None and hot is None:
         return
+    # Taken at the control unit's plug the reading holds the wires as well.
+    sign = "coil_and_wires" if findings.job.measured_at == "control unit" else "coil"
     low, high = _COIL_OHM
     for value, name in ((cold, "cold"), (hot, "hot")):
         if value is not None and value > 20 * high:
-            yield Sighting("coil", "open", f"the winding is open {name}: {_ohms(value)}")
+            yield Sighting(sign, "open", f"the winding is open {name}: {_ohms(value)}")
             return
     for value, name in ((cold, "cold"), (hot, "hot")):
         if value is not None and not low <= value <= high * (1.39 if name == "hot" else 1.0):
             words = f"the winding has {_ohms(value)} {name}, outside {low:g} to {high:g} ohm"
-            yield Sighting("coil", "outside", words)
+            yield Sighting(sign, "outside", words)
             return
     if cold and hot and not _HOT_RATIO[0] <= hot / cold <= _HOT_RATIO[1]:
         words = f"hot resistance is {hot / cold:.2f} of the cold one; copper gives up to 1.39"
-        yield Sighting("coil", "outside", words)
+        yield Sighting(sign, "outside", words)
         return
-    yield Sighting("coil", "within", f"the winding has {_ohms(cold if cold is not None else hot or 0.0)}")
+    yield Sighting(sign, "within", f"the winding has {_ohms(cold if cold is not None else hot or 0.0)}")
 
 
 def insulation(findings: Findings) -> Iterator[Sighting]:
