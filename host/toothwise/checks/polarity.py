@@ -61,7 +61,7 @@ class Polarity:
             ticks = np.concatenate([self._held[level], edges.ticks[edges.levels == level]])
             turns = (len(ticks) - 1) // span
             self._held[level] = ticks[turns * span :]
-            if turns:
+            if turns > 0:
                 self._found[level].add(self._votes(ticks[: turns * span + 1], turns))
 
     def _votes(self, ticks: Ticks, turns: int) -> Floats:
