@@ -13,7 +13,7 @@ import sys
 from dataclasses import replace
 
 import numpy as np
-from toothwise.causes.job import Job
+from toothwise.causes.job import from_dict
 from toothwise.causes.signs import look
 from toothwise.causes.weigh import weigh
 from toothwise.model.drive import idle
@@ -46,7 +46,7 @@ def idling(rng: Rng, cylinders: int, weak: int | None) -> Setup:
 
 def named(case: Case) -> list[float]:
     """Crank angles, modulo a turn, of the cylinders called weak."""
-    report, _ = measured(case.made.recording, wheel(case.wheel), case, Job())
+    report = measured(case.made.recording, case, from_dict(case.card), wheel(case.wheel))
     return [m["angle_deg"] % 360 for m in report["measures"] if m["name"] == "cylinder_work" and m["weak"]]
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from toothwise.checks.cylinders import CylinderCheck
+from toothwise.checks.engine import EngineMeasures
 from toothwise.checks.measures import Measures
 from toothwise.edges.signal import Clock
 from toothwise.examine.examination import Check, MakeCheck
@@ -26,7 +28,19 @@ def measures_for(job: Job) -> list[MakeCheck]:
     """The checks of an examination."""
 
     def make(wheel: Wheel, clock: Clock, crank: str) -> Check:
-        return Measures(wheel, clock, crank=crank, cam_reference_deg=job.reference.cam_edges_deg)
+        measures = Measures(wheel, clock, crank=crank, cam_reference_deg=job.reference.cam_edges_deg)
+        engine, cylinders = job.vehicle, None
+        if engine.cylinders is not None:
+            cylinders = CylinderCheck(
+                wheel,
+                clock,
+                engine.cylinders,
+                firing_order=engine.firing_order,
+                tdc1_deg=engine.tdc1_deg,
+                tooth_error_deg=job.reference.tooth_error_deg or None,
+                channel=crank,
+            )
+        return EngineMeasures(measures, cylinders, clock)
 
     return [make]
 
