@@ -1,6 +1,6 @@
 """How fast the measures go, each by itself. Prints a table; asserts nothing.
 
-    PYTHONPATH=host:. python tests/benchmarks/bench_checks.py [seconds of idle, default 300] [runs, default 5]
+PYTHONPATH=host:. python tests/benchmarks/bench_checks.py [seconds of idle, default 300] [runs, default 5]
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ import time
 from collections.abc import Callable
 
 import numpy as np
-from tests.checks.spinning import MICRO, cut, idle, n_minus
 from toothwise.checks.cam_edges import CamEdges
 from toothwise.checks.duty import Duty
 from toothwise.checks.full_count import FullCount
@@ -22,6 +21,8 @@ from toothwise.checks.polarity import Polarity
 from toothwise.checks.startup import Startup
 from toothwise.checks.wheel_error import WheelError
 from toothwise.edges.signal import Edges
+
+from tests.checks.spinning import MICRO, cut, idle, n_minus
 
 
 def timed(runs: int, work: Callable[[], object]) -> tuple[float, float]:

@@ -101,9 +101,7 @@ def idle(cylinders: int, seconds: float = 60.0, seed: int = 0, rpm: float = 800.
 def cut(teeth: Teeth, pieces: int, seed: int = 0) -> list[Teeth]:
     """The same teeth in several parts."""
     places = np.sort(np.random.default_rng(seed).integers(0, len(teeth), pieces - 1))
-    parts = [
-        np.split(a, places) for a in (teeth.ticks, teeth.back_ticks, teeth.tooth, teeth.revolution, teeth.turning)
-    ]
+    parts = [np.split(a, places) for a in (teeth.ticks, teeth.back_ticks, teeth.tooth, teeth.revolution, teeth.turning)]
     return [Teeth(*columns) for columns in zip(*parts, strict=True)]
 
 

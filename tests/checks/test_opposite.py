@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from tests.checks.spinning import MICRO, Spin, cut, idle, n_minus
 from toothwise.checks.opposite import OppositeEdges
 from toothwise.checks.polarity import Polarity
 from toothwise.edges.signal import Held
@@ -21,6 +20,8 @@ from toothwise.track.teeth import Teeth
 from toothwise.track.tracker import Tracker
 from toothwise.wheel.catalogue import wheel
 from toothwise.wheel.pattern import Wheel
+
+from tests.checks.spinning import MICRO, cut, idle, n_minus
 
 
 def found(teeth: Teeth, pattern: Wheel, pieces: int = 1) -> list[Event]:
@@ -53,6 +54,12 @@ def test_turns_with_other_events_are_left_to_them() -> None:
     assert len(found(replace(teeth, back_ticks=backs), pattern)) == 1
     check = OppositeEdges(pattern, MICRO)
     assert check.add(replace(teeth, back_ticks=backs, events=(other,))) + check.finish() == []
+
+
+def test_an_unsteady_signal_is_its_own_measure() -> None:
+    """Jitter of 0.35° moves edges of a 6° pitch by a tenth of it now and then; that is jitter, and no event."""
+    pattern = n_minus(60, 2)
+    assert found(idle(4, 20).teeth(pattern, jitter_deg=0.35), pattern) == []
 
 
 def test_off_where_widths_carry_a_code() -> None:

@@ -202,14 +202,14 @@ def test_names_can_be_given(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("name", ["whole.csv", "whole.vcd", "volts_whole.csv", "whole.wav"])
 @given(data=st.data())
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 def test_random_damage_never_crashes_nor_breaks_a_promise(name: str, data: st.DataObject, tmp_path_factory) -> None:
     raw = bytearray((FOLDER / name).read_bytes())
     for _ in range(data.draw(st.integers(1, 4))):
-        at = data.draw(st.integers(0, len(raw) - 1))
+        at = data.draw(st.integers(0, max(0, len(raw) - 2)))
         match data.draw(st.sampled_from(["set", "cut", "double", "drop", "end"])):
             case "set":
-                raw[at] = data.draw(st.integers(0, 255))
+                raw[at : at + 1] = bytes([data.draw(st.integers(0, 255))])
             case "cut":
                 del raw[at : at + data.draw(st.integers(1, 40))]
             case "double":

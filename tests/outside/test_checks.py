@@ -9,10 +9,11 @@ from math import factorial
 import numpy as np
 import pytest
 from scipy import stats
-from tests.checks.spinning import MICRO, Spin, n_minus
 from toothwise.checks.stripes import _tail, chance_of_most
 from toothwise.checks.thinned import spread_of
 from toothwise.checks.wheel_error import WheelError
+
+from tests.checks.spinning import MICRO, Spin, n_minus
 
 
 def test_tooth_spacing_against_bladesight() -> None:
@@ -30,9 +31,7 @@ def test_tooth_spacing_against_bladesight() -> None:
     learnt = check.result()
     assert learnt is not None
     ours = np.diff(np.append(learnt.whole_deg, learnt.whole_deg[0])) + 10.0
-    theirs = np.degrees(
-        perform_bayesian_geometry_compensation(teeth.ticks[: 36 * turns + 1] * 16e-9, N=36, M=turns)
-    )
+    theirs = np.degrees(perform_bayesian_geometry_compensation(teeth.ticks[: 36 * turns + 1] * 16e-9, N=36, M=turns))
     truth = np.diff(np.append(error, error[0])) + 10.0
     assert np.abs(theirs - truth).max() < 0.05
     assert np.abs(ours - theirs).max() < 0.06
@@ -114,4 +113,6 @@ def test_eccentricity() -> None:
 @pytest.mark.parametrize(("reach", "share"), [(1.96, 0.95), (6.1, 1 - 1e-9)])
 def test_reaches_of_the_normal_distribution(reach: float, share: float) -> None:
     """What `opposite` and the uncertainties lean on; scipy.stats.norm."""
-    assert stats.norm.cdf(reach) - stats.norm.cdf(-reach) == pytest.approx(share, abs=max(1e-3 * (1 - share), 5e-5 * (share < 0.99) + 2e-10))
+    assert stats.norm.cdf(reach) - stats.norm.cdf(-reach) == pytest.approx(
+        share, abs=max(1e-3 * (1 - share), 5e-5 * (share < 0.99) + 2e-10)
+    )

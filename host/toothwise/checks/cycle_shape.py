@@ -35,7 +35,9 @@ MOST_WINDOWS = 8192
 class Group:
     """Windows of one band of speed in one stretch of rotation.
 
-    count. total: (2N,) sum of deviations, degrees. products: (2N, 2N) sum of outer products.
+    count. total: (2N,) sum of deviations, degrees at the mean speed of the two turns. products: (2N, 2N) sum of
+    outer products. slowness: (2N,) sum of mean speed over the speed at each tooth: so many times its own error a
+    tooth shows.
     """
 
     size: int
@@ -43,6 +45,7 @@ class Group:
     duration_s: float = 0.0
     total: Floats = field(init=False)
     products: Floats = field(init=False)
+    slowness: Floats = field(init=False)
     first: list[Floats] = field(default_factory=list)
     centre: Floats | None = None
     spread: float = 0.0
@@ -50,8 +53,10 @@ class Group:
     def __post_init__(self) -> None:
         self.total = np.zeros(self.size)
         self.products = np.zeros((self.size, self.size))
+        self.slowness = np.zeros(self.size)
 
     def add(self, rows: Floats) -> None:
+        """rows: (n, 4N), deviations and slowness."""
         if self.count >= MOST_WINDOWS:
             return
         if self.centre is None:
@@ -63,11 +68,12 @@ class Group:
 
     def settle(self) -> Floats:
         """Find the usual shape from the first windows, and return them."""
-        rows = np.concatenate(self.first) if self.first else np.empty((0, self.size))
+        rows = np.concatenate(self.first) if self.first else np.empty((0, 2 * self.size))
         self.first = []
         if len(rows):
-            self.centre = np.median(rows, axis=0)
-            self.spread = float(1.4826 * np.median(np.abs(rows - self.centre))) + 1e-4
+            seen = rows[:, : self.size]
+            self.centre = np.median(seen, axis=0)
+            self.spread = float(1.4826 * np.median(np.abs(seen - self.centre))) + 1e-4
         return rows
 
     def close(self) -> None:
@@ -77,16 +83,24 @@ class Group:
     def _take(self, rows: Floats) -> None:
         assert self.centre is not None
         # Engines differ from cycle to cycle by whole waves: only what stands out from its neighbours is mistimed.
-        rest = rows - self.centre
+        rest = rows[:, : self.size] - self.centre
         rough = np.abs(rest - (np.roll(rest, 1, axis=1) + np.roll(rest, -1, axis=1)) / 2)
         rows = rows[(rough < FAR * self.spread + 0.02).all(axis=1)]
         self.count += len(rows)
-        self.total += rows.sum(axis=0)
-        self.products += rows.T @ rows
+        seen = rows[:, : self.size]
+        self.total += seen.sum(axis=0)
+        self.products += seen.T @ seen
+        self.slowness += rows[:, self.size :].sum(axis=0)
 
     @property
     def mean(self) -> Floats:
         return self.total / max(self.count, 1)
+
+    @property
+    def shows(self) -> Floats:
+        """(2N, N): what a degree of each tooth's error does to the mean."""
+        first, second = np.split(self.slowness / max(self.count, 1), 2)
+        return np.vstack([np.diag(first), np.diag(second)])
 
     @property
     def mean_covariance(self) -> Floats:
@@ -144,7 +158,9 @@ class CycleShape:
         steady = (np.abs(np.log(np.maximum(ratio, 1e-6))) < STEADY) & (np.diff(t, axis=1) > 0).all(axis=1)
         t, first = t[steady], first[steady]
         rest = t[:, :-1] - (t[:, :-1] @ self._fit.T) @ self.trend.T
-        rows = rest * self._reach_deg / (t[:, self._high] - t[:, self._low])
+        mean_speed = 720.0 / t[:, -1:]
+        slowness = mean_speed * (t[:, self._high] - t[:, self._low]) / self._reach_deg
+        rows = np.concatenate([rest * mean_speed, slowness], axis=1)
         band = np.searchsorted(BANDS_RPM, 120.0 / np.maximum(t[:, -1], 1e-9))
         for key in set(zip(turning[first].tolist(), band.tolist(), strict=True)):
             mine = (turning[first] == key[0]) & (band == key[1])

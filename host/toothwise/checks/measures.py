@@ -23,7 +23,8 @@ from toothwise.wheel.pattern import Wheel
 class Measures:
     """Feed teeth and edges of every channel, in order of time; ask once at the end.
 
-    wheel: the crank's. crank: its channel. cam: whether the recording has a cam. cam_reference_deg: the cam's edges on a known-good engine, crank degrees.
+    wheel: the crank's. crank: its channel. cam: whether the recording has a cam.
+    cam_reference_deg: the cam's edges on a known-good engine, crank degrees.
     """
 
     def __init__(

@@ -68,13 +68,11 @@ class Polarity:
         """1 for each turn with two medium intervals, 0 for one long one; turns that tell nothing are left out."""
         steps = np.diff(ticks).reshape(turns, -1)[:: -(-turns // TURNS_A_CALL)]
         rough = np.diff(np.log(np.maximum(steps, 1)), 2, axis=1)
-        least_one, least_two = (
-            ((rough[:, None, :] - shape) ** 2).sum(axis=2).min(axis=1) for shape in self._shapes
-        )
+        least_one, least_two = (((rough[:, None, :] - shape) ** 2).sum(axis=2).min(axis=1) for shape in self._shapes)
         flat = (rough**2).sum(axis=1)
         best = np.minimum(least_one, least_two)
         clear = (np.maximum(least_one, least_two) > CLEAR * best) & (flat > CLEAR * best)
-        return (least_two < least_one)[clear].astype(np.float64)
+        return np.asarray((least_two < least_one)[clear], np.float64)
 
     def measures(self) -> list[Measure]:
         shares = {level: votes.mean() for level in (0, 1) if len(votes := self._found[level].rows()) >= ENOUGH}

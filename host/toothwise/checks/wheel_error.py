@@ -46,6 +46,9 @@ FIRING_ORDERS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0)
 MASSES_DEG = 0.15
 """Angle that the pistons' changing inertia makes at the firing order, the same at any speed: four pistons of
 0.45 kg on 45 mm with 0.2 kg·m² make 0.13° at order 2 [D]."""
+HIGHEST_ORDER = 16
+FEW_TEETH = 8.0
+"""Of the teeth, about so many shares of an error the engine's waves leave unknown: four orders, two shares each [D]."""
 MOST_GROUPS = 4
 LARGE = 4.0
 """A tooth so many spreads from its place is one by itself: it does not speak for the others."""
@@ -108,8 +111,8 @@ class _Model:
         n = shape.wheel.teeth
         angle = np.radians(shape.angle_deg)
         self.teeth = n
-        self.twice = np.vstack([np.eye(n), np.eye(n)])
-        self.orders = np.arange(1, max(3, min(2 * n // 3, 32)) + 1) / 2
+        # On few teeth the higher ones look like lower ones; they are there all the same.
+        self.orders = np.arange(1, 2 * HIGHEST_ORDER + 1) / 2
         waves = [np.stack([np.cos(k * angle), np.sin(k * angle)], axis=1) for k in self.orders]
         self.waves = np.stack(waves)  # (orders, 2N, 2)
         self.runout = np.concatenate([waves[1][:n], waves[3][:n]], axis=1)  # (N, 4), orders 1 and 2
@@ -149,6 +152,8 @@ def learn(shape: CycleShape, groups: list[Group]) -> Learnt:
         along = runout[at : at + 2] / max(size, 1e-9)
         sizes.append(size)
         doubts.append(float(np.sqrt(max(along @ part @ along, np.trace(part) / 2))))
+    # The size of tooth errors was itself estimated, from the few teeth there are.
+    covariance = covariance * (1 + FEW_TEETH / model.teeth)
     return Learnt(
         error,
         np.sqrt(np.maximum(np.diag(covariance), 0.0)),
@@ -174,7 +179,9 @@ def _fit(model: _Model, group: Group, single: Floats, sigma: float | None) -> Fi
     rough = group.mean_covariance + model.trend + 1e-8 * np.eye(2 * n)
     means = turns @ group.mean
     bases = turns @ rough @ turns.transpose(0, 2, 1)
-    bases[0] += RUNOUT_DEG**2 * model.runout @ model.runout.T
+    shows = turns @ group.shows
+    bases += RUNOUT_DEG**2 * (shows @ model.runout) @ (shows @ model.runout).transpose(0, 2, 1)
+    wheel = (shows * single) @ shows.transpose(0, 2, 1)
     waves = [model.waves[1::2, :n], model.waves[0::2, :n]]
     firing_order = _strongest(model, group.mean)
 
@@ -183,9 +190,7 @@ def _fit(model: _Model, group: Group, single: Floats, sigma: float | None) -> Fi
         # Slopes about 3 [D: torque of slope 1 over two integrations], sizes anywhere.
         total = ((p[2] - 2.5) / 0.7) ** 2 + ((p[4] - 3.0) / 0.7) ** 2
         for half, sizes in enumerate((variance[1::2], variance[0::2])):
-            covariance = bases[half] + _joined(waves[half], sizes)
-            if half == 0:
-                covariance[np.diag_indices(n)] += np.exp(2 * p[0]) * single
+            covariance = bases[half] + np.exp(2 * p[0]) * wheel[half] + _joined(waves[half], sizes)
             _, log_det = np.linalg.slogdet(covariance)
             total += float(means[half] @ np.linalg.solve(covariance, means[half])) + log_det
         return float(total)
@@ -241,8 +246,9 @@ def _solve(
     precision, pull = np.zeros((n, n)), np.zeros(n)
     for group, (_, variance, _) in zip(groups, found, strict=True):
         other = group.mean_covariance + model.trend + _joined(model.waves, variance)
-        weight = np.linalg.solve(other + 1e-8 * np.eye(2 * n), model.twice)
-        precision += model.twice.T @ weight
+        shows = group.shows
+        weight = np.linalg.solve(other + 1e-8 * np.eye(2 * n), shows)
+        precision += shows.T @ weight
         pull += weight.T @ group.mean
     wheel = sigma**2 * np.diag(single)
     runout = RUNOUT_DEG**2 * np.eye(4)
