@@ -63,7 +63,7 @@ class Tally:
 @dataclass(slots=True)
 class Score:
     """One case's result. within: faults shorter than a turn; beyond: dropouts of a turn or more. complaints: what
-    was wrong, in words. misnumbered: teeth handed on with a wrong number. revolutions: turns of the wheel."""
+    was wrong, in words; notes: the same of dropouts of a turn or more. misnumbered: teeth handed on with a wrong number. revolutions: turns of the wheel."""
 
     within: Tally = field(default_factory=Tally)
     beyond: Tally = field(default_factory=Tally)
@@ -72,6 +72,7 @@ class Score:
     lost_teeth: int = 0
     revolutions: float = 0.0
     complaints: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
 
 
 class Timeline:
@@ -103,7 +104,7 @@ class Timeline:
             first = ahead[ahead % self.n == 0]
             self.place -= int(first[0]) if len(first) else 0
         self.faults = self._faults(case, true_s, level)
-        self._count_anew(told)
+        self._count_anew(told, _standstills(case))
 
     def _level(self, case: Case, told: Teeth) -> int | None:
         """Which edge the tracker times by; None for the true one."""
@@ -139,14 +140,16 @@ class Timeline:
         place = int(self.place[i])
         return replace(fault, t_s=t_s, end_s=end_s, revolution=place // self.n, tooth=place % self.n + 1)
 
-    def _count_anew(self, told: Teeth) -> None:
+    def _count_anew(self, told: Teeth, stands: list[float]) -> None:
         if not len(told):
             return
         breaks = [f.end_s for f in self.faults if f.kind == "silent"]
         starts = ([-np.inf] if self.alike else []) + breaks
+        if self.alike:  # a wheel that stood still is numbered from its first tooth again
+            starts += stands
         said = told.revolution * self.n + told.tooth - 1
         t = told.ticks * self.tick_s
-        for start in starts:
+        for start in sorted(starts):
             first = int(np.searchsorted(t, start, side="right"))
             if first == len(t):
                 continue
@@ -172,6 +175,12 @@ class Timeline:
     def slot_s(self, t_s: float) -> float:
         i = int(np.clip(np.searchsorted(self.t, t_s, side="right") - 1, 0, len(self.t) - 2))
         return float(self.steps[i])
+
+
+def _standstills(case: Case) -> list[float]:
+    """When the shaft began to turn again after each rest."""
+    motion = case.made.truth.drive.motion
+    return [float(motion.t_s[s.first]) - 1e-6 for s in motion.spins[1:]]
 
 
 def _one_more(t_s: np.ndarray, steps_deg: np.ndarray, before_deg: np.ndarray) -> np.ndarray:
@@ -257,8 +266,9 @@ def _match(kind: str, faults: list[Fault], events: tuple[Event, ...], line: Time
     for j, fault in enumerate(wanted):
         tally = result.beyond if fault.kind != "extra" and fault.count >= line.n else result.within
         tally.faults += 1
+        said = result.notes if tally is result.beyond else result.complaints
         if j not in met:
-            result.complaints.append(f"not found: {_fault_words(fault)}")
+            said.append(f"not found: {_fault_words(fault)}")
             continue
         event = events[met[j]]
         tally.events += 1
@@ -268,7 +278,7 @@ def _match(kind: str, faults: list[Fault], events: tuple[Event, ...], line: Time
         tally.tooth_right += tooth
         tally.count_right += count
         if not (tooth and count):
-            result.complaints.append(f"told {_words(event, line)} for {_fault_words(fault)}")
+            said.append(f"told {_words(event, line)} for {_fault_words(fault)}")
 
 
 def _overlaps(fault: Fault, event: Event, line: Timeline) -> bool:

@@ -248,7 +248,8 @@ def main() -> int:
     given = parser.parse_args()
     if given.only:
         part, wheel, kind, number = given.only.split("/")
-        print("\n".join(run(Spec(part, wheel, kind, given.seed, int(number)))[1].complaints) or "nothing wrong")
+        _, result, _ = run(Spec(part, wheel, kind, given.seed, int(number)))
+        print("\n".join(result.complaints + result.notes) or "nothing wrong")
         return 0
     size = SHORT if given.short else LONG
     began = time.perf_counter()
