@@ -327,7 +327,7 @@ def weak_signal(rng: Rng) -> Case:
     if "resistance_ohm" not in s.readings:
         s.readings["resistance_ohm"] = float(rng.uniform(300, 1400))
         s.readings.pop("resistance_hot_ohm", None)
-    volts = float(rng.uniform(0.02, 0.05))
+    volts = float(rng.uniform(0.012, 0.035))
     s.sensor = replace(s.sensor, volts=volts, gap_mm=float(rng.uniform(0.9, 1.3)))  # type: ignore[type-var]
     s.phases = [*s.phases, Phase("fire", 3.0, 2500.0), Phase("fire", 4.0, 2500.0)]
     if s.maybe(0.7):
@@ -365,7 +365,7 @@ def wheel_tooth(rng: Rng) -> Case:
     elif how == "bent":
         s.made = s.made.bent(tooth, float(s.pick(-1, 1)) * float(rng.uniform(0.12, 0.3)) * pitch)
     else:
-        s.made = s.made.chipped(tooth, float(rng.uniform(0.15, 0.3)) * pitch, 0.0, float(rng.uniform(0.3, 0.9)))
+        s.made = s.made.chipped(tooth, *(rng.uniform(0.12, 0.2, 2) * pitch).tolist(), float(rng.uniform(0.3, 0.9)))
     s.complaint.append(str(s.pick("warning lamp", "rough idle", "hard start")))
     code(s, 0.6, "P0336", "P0336", "P0300", "P0315")
     return finish(s)

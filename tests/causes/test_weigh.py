@@ -116,6 +116,50 @@ def test_no_sign_moves_the_odds_beyond_the_cap() -> None:
                     assert abs(worth) <= CAP
 
 
+def test_half_the_weight_supports_nothing() -> None:
+    found = weigh_sightings([Sighting("dropouts", "one tooth", "")], table())
+    assert found[0].cause == "wheel_tooth" and 0.4 < found[0].weight < 0.75 and found[0].stands == "possible"
+
+
+def test_look_past_signal_wants_something_that_still_complains() -> None:
+    clean = [
+        Sighting(sign, outcome, "")
+        for sign, outcome in (
+            ("dropouts", "none"), ("extras", "none"), ("fit", "fits"), ("cam_signal", "whole"), ("power", "even"),
+            ("cam_place", "in place"), ("compression", "even"), ("supply", "good"), ("runout", "within"),
+            ("polarity", "right"), ("wiggle", "quiet"), ("spacing", "even"), ("proven", "at the control unit"),
+        )
+    ]  # fmt: skip
+    quiet = {w.cause: w.stands for w in weigh_sightings(clean, table())}
+    complains = {w.cause: w.stands for w in weigh_sightings([*clean, Sighting("crank_code", "circuit", "")], table())}
+    assert (quiet["look_past_signal"], quiet["unproven"]) == ("possible", "supported")
+    assert (complains["look_past_signal"], complains["unproven"]) == ("supported", "possible")
+
+
+def test_paper_tests_nothing() -> None:
+    """A code that fits and a duty that is fine: the short to ground was still not looked for."""
+    found = weigh_sightings([Sighting("crank_code", "low", ""), Sighting("runout", "within", "")], table())
+    assert {w.cause: w.stands for w in found}["signal_short_ground"] == "untested"
+    proven = weigh_sightings([Sighting("proven", "at the control unit", "")], table())
+    assert {w.cause: w.stands for w in proven}["unproven"] == "supported"
+
+
+@pytest.mark.parametrize(("levels", "outcome"), [((0, 0), "low"), ((1, 1), "high"), ((0, 1), "both")])
+def test_what_the_line_holds(levels: tuple[int, int], outcome: str) -> None:
+    events = [e for level in levels for e in missing(5, level=level)]
+    seen = {s.sign: s.outcome for s in look(of({}, events=events))}
+    assert seen["held"] == outcome
+    at_sensor = of({"sensor": HALL, "readings": {"measured_at": "sensor"}}, events=events)
+    assert {s.sign: s.outcome for s in look(at_sensor)}["held_at_sensor"] == outcome
+
+
+def test_a_meter_that_repeats_the_recording_is_no_second_witness() -> None:
+    stuck = {"sensor": HALL, "readings": {"signal_low_v": 4.9, "signal_high_v": 4.9}}
+    alone = next(s for s in look(of(stuck)) if s.sign == "levels")
+    again = next(s for s in look(of(stuck, events=silence(1))) if s.sign == "levels")
+    assert again.strength < alone.strength == 1.0
+
+
 def test_paper_is_named_in_the_table() -> None:
     assert set(table().signs) >= PAPER
 

@@ -114,6 +114,28 @@ def test_a_second_speed_learns_the_wheel() -> None:
     assert np.mean([abs(m.value) for m in two.values()]) > np.mean([abs(m.value) for m in one.values()])
 
 
+def test_a_strong_cylinder_is_not_a_weak_other() -> None:
+    engine = replace(healthy(4), strength=(1.15, 1.0, 1.0, 1.0))
+    made = worn()
+    teeth = teeth_of(idling(engine, 60.0), made)
+    assert not weak(measured(teeth, made, 4, tooth_error_deg=made.error_deg))
+
+
+def test_the_cycle_begins_with_an_even_turn() -> None:
+    """Angles are counted from tooth 1 of the even turns of the tracker's count, or of the turn the cam names."""
+    engine = replace(healthy(4), strength=(1.0, 0.8, 1.0, 1.0))
+    made = worn()
+    drive = idling(engine)
+    truth = make(Scenario(made, drive, Hall()), np.random.default_rng(1)).truth.teeth["crank"]
+    first = int(np.flatnonzero((truth.revolution == 0) & (truth.tooth == 1))[0])
+    start = float(drive.motion.angle_at(truth.t_s[first : first + 1])[0])
+    due = (engine.first_tdc_deg + engine.segment_deg - round(start / 360.0) * 360.0) % 720.0
+    for turn, angle in ((None, due), (0, due), (1, (due + 360.0) % 720.0)):
+        found = weak(measured(teeth_of(drive, made), made, 4, cycle_turn=turn))[0]
+        assert abs(found.about["angle_deg"] - angle) < 20.0
+        assert found.about["slot"] == int(angle // 180.0) + 1
+
+
 def test_misfires_are_counted_by_slot() -> None:
     engine = replace(healthy(4), misfire=(0.0, 0.12, 0.0, 0.0))
     made = worn()

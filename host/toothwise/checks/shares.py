@@ -121,7 +121,7 @@ def _weak(y: Floats, base: Floats, lever: Floats, n: int) -> tuple[int, ...]:
     found: list[int] = []
     while len(found) < n // 2:
         now = _log_density(y, base, lever, _wide(n, found))
-        likely = []
+        likely, strong = [], -np.inf
         pairs = [[s, s + n // 2] for s in range(n // 2)] if n % 2 == 0 and n > 2 else []
         for more in [*([s] for s in range(n)), *pairs]:
             some = sorted({*found, *more})
@@ -129,12 +129,14 @@ def _weak(y: Floats, base: Floats, lever: Floats, n: int) -> tuple[int, ...]:
                 continue
             rest = [s for s in range(n) if s not in some]
             work, _ = _work(y, base, lever, _wide(n, some), rest)
-            # A cylinder that pulls more than all others is no fault and hardly ever real.
-            if work[more].max() <= -NAMED:
+            if len(more) == 1 and work[more[0]] >= NAMED:
+                strong = max(strong, _log_density(y, base, lever, _wide(n, some)))
+            elif work[more].max() <= -NAMED:
                 # Two at once are as much rarer than one as one is than none.
                 rarer = SURE * (len(more) - 1)
                 likely.append((_log_density(y, base, lever, _wide(n, some)) - rarer, some))
-        if not likely or max(likely)[0] - now < SURE:
+        # One that pulls more than all others is as rare; where that explains it so much better, none is weak.
+        if not likely or max(likely)[0] - now < SURE or strong - max(likely)[0] > SURE:
             break
         found = max(likely)[1]
     return tuple(found)

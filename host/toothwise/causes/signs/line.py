@@ -147,13 +147,11 @@ def spacing(findings: Findings) -> Iterator[Sighting]:
 def runout(findings: Findings) -> Iterator[Sighting]:
     """Is the wheel round, and central?"""
     firing = (findings.job.vehicle.cylinders or 0) / 2
-    measures = [
-        m
-        for order in (1, 2)
-        # At the firing order the engine's own ripple stands in the way.
-        if not firing or order % firing
-        for m in findings.values(f"runout_{order}", findings.crank)
-    ]
+    measures = [m for order in (1, 2) for m in findings.values(f"runout_{order}", findings.crank)]
+    # At the firing order the engine's own ripple stands in the way, and the measure means less than it says.
+    plain = [m for m in measures if not firing or int(m.name[-1]) % firing]
+    whole = len(plain) == len(measures)
+    measures = plain
     if not measures:
         return
     worst = max(measures, key=lambda m: m.value - _doubt(m))
@@ -161,7 +159,7 @@ def runout(findings: Findings) -> Iterator[Sighting]:
     if worst.value - _doubt(worst) > RUNOUT_DEG:
         yield Sighting("runout", "above", words)
     elif max(m.value + _doubt(m) for m in measures) < RUNOUT_DEG:
-        yield Sighting("runout", "within", f"{words} at most")
+        yield Sighting("runout", "within", f"{words} at most", 1.0 if whole else 0.5)
 
 
 def _doubt(measure: Measure) -> float:

@@ -15,6 +15,8 @@ _FEEDS_V = (5.0, 8.0, 12.0)  # [M]
 _GROUND_V = 0.1  # 50 mV good, 100 mV upper [C]
 _LOW_V = 0.5  # good low below 0.4 to 0.5 V [C]
 _PULL_UP_LEAST_V = 4.5
+_ABOVE_PULL_UP_V = 5.6  # a pull-up goes to 5 V, to 8 or 12 at times [M]
+_ECHO = 0.3
 _CRANKING_GOOD_V, _CRANKING_FLOOR_V = 0.5, 0.1  # 0.5 to 2 V AC normal, about 0.1 V the fault floor [T]
 _WIRE_OHM = 5.0  # a few ohms with the leads; common practice, no source
 
@@ -94,13 +96,14 @@ def levels(findings: Findings) -> Iterator[Sighting]:
     if low is None or high is None or findings.job.sensor.kind in ("variable_reluctance", "current"):
         return
     words = f"low {_volts(low)}, high {_volts(high)}"
-    feed = read.get("feed_v", 0.0)
+    # Where the recording already shows the line standing still, a meter that shows it again is no second witness.
+    again = _ECHO if findings.of_kind("silent", channel=findings.crank) else 1.0
     if high < 1.0:
-        yield Sighting("levels", "stuck low", f"the signal stays low: {words}")
+        yield Sighting("levels", "stuck low", f"the signal stays low: {words}", again)
+    elif low > 0.8 * high and high > _ABOVE_PULL_UP_V:
+        yield Sighting("levels", "stuck at feed", f"the signal stays above a 5 V pull-up: {words}")
     elif low > 0.8 * high:
-        above = high > 5.5 and abs(high - feed) < 0.7
-        outcome = "stuck at feed" if above else "stuck high"
-        yield Sighting("levels", outcome, f"the signal stays {'at the feed' if above else 'high'}: {words}")
+        yield Sighting("levels", "stuck high", f"the signal stays high: {words}", again)
     elif low > _LOW_V:
         yield Sighting("levels", "low is high", f"the low level is too high: {words}")
     elif high < _PULL_UP_LEAST_V:
