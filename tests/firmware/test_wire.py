@@ -127,6 +127,14 @@ def test_frame_behind_a_cut_one_is_found(cut: int) -> None:
     assert [f[2] for f in found] == [1, 2, 3]
 
 
+def test_header_that_claims_too_much_is_not_waited_for() -> None:
+    """A right-looking header with a length no frame has must not hold up the frames behind it."""
+    header = wire.make_frame(wire.ANSWER, 1, b"")[:4] + (60_000).to_bytes(2, "little")
+    header += (60_000 ^ 0xFFFF).to_bytes(2, "little")
+    found = wire.Decoder().feed(header + wire.make_frame(wire.ANSWER, 2, b"x"))
+    assert [f[2] for f in found] == [2]
+
+
 def test_every_single_bit_error_is_noticed() -> None:
     frame = wire.make_frame(wire.BLIND, 1, wire.pack_blind(0, 1, 5, 9, 2))
     for bit in range(8 * len(frame)):
