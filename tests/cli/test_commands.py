@@ -83,6 +83,10 @@ def test_a_file_is_kept_examined_again_by_number_and_exported(toothwise: Toothwi
     kept = toothwise("examine", "bad.csv", "--wheel", "60-2", "--keep", "--json")
     again = toothwise("examine", "1", "--wheel", "60-2", "--json")
     assert json.loads(again.out)["events"] == json.loads(kept.out)["events"]
+    assert toothwise("book", "show", "1").out.count("tooth missing") == 1
+    toothwise("examine", "1", "--wheel", "60")
+    shown = json.loads(toothwise("book", "show", "1", "--json").out)
+    assert shown["result"]["wheel"]["name"] == "60", "the newest findings are the ones kept"
     for name in ("out.csv", "out.vcd"):
         assert toothwise("export", "1", name).code == 0
         whole = json.loads(toothwise("examine", name, "--wheel", "60-2", "--json").out)

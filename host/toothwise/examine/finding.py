@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from toothwise.edges.signal import Batch, Blind, Clock, Edges
 from toothwise.wheel.pattern import Wheel
 
@@ -68,15 +70,20 @@ class WheelFinder:
         return held, blind
 
     def _look(self, count: int) -> None:
-        from toothwise.wheel.identify import identify
-
         whole = Edges.join(self._held[self._crank])
         self._held[self._crank] = [whole]
         looks = [(0, min(count, _LONGEST_LOOK))]
         if count >= 4 * _FIRST_LOOK:
             looks.append((max(count // 2, count - _LONGEST_LOOK), count))
         for start, end in looks:
-            found = identify(Edges(whole.ticks[start:end], whole.levels[start:end]), self._clock)
+            found = _identify(Edges(whole.ticks[start:end], whole.levels[start:end]), self._clock)
             self.wheel, self.candidates = found.wheel, tuple(found.candidates)
             if self.wheel is not None:
                 return
+
+
+def _identify(edges: Edges, clock: Clock) -> Any:
+    """The wheel, or None, and the candidates that are left: `wheel` and `candidates`."""
+    from toothwise.wheel.identify import identify  # only where a wheel is to be made out
+
+    return identify(edges, clock)
