@@ -11,6 +11,8 @@ as long as it took just there.
 - A dropout of a whole turn or more is two faults, missing and silent. It is told apart from the rest, because a
   wheel slow enough to stand still within a turn may have done so: `stopped` over such a dropout is counted as
   "called stopped", neither right nor false.
+- So is a dropout of more than a quarter turn on a wheel whose teeth all look alike: nothing in such a signal says how
+  many passed but the speed, and that may have changed by more than a tooth's worth.
 - Every other stopped, contact or blind event of a recording in which nothing stopped is a false event.
 - The tracker may time teeth by either of their edges, and the truth is told for that edge; where no record can
   keep count the truth counts anew (see Timeline).
@@ -62,8 +64,9 @@ class Tally:
 
 @dataclass(slots=True)
 class Score:
-    """One case's result. within: faults shorter than a turn; beyond: dropouts of a turn or more. complaints: what
-    was wrong, in words; notes: the same of dropouts of a turn or more. misnumbered: teeth handed on with a wrong number. revolutions: turns of the wheel."""
+    """One case's result. within: faults that can be counted; beyond: long dropouts. complaints: what
+    was wrong, in words; notes: the same of long dropouts. misnumbered: teeth handed on with a wrong number.
+    revolutions: turns of the wheel."""
 
     within: Tally = field(default_factory=Tally)
     beyond: Tally = field(default_factory=Tally)
@@ -80,8 +83,8 @@ class Timeline:
 
     A tracker may time a tooth by either of its edges; each marks it, and each has its own due times. `place` is
     revolution × teeth + tooth − 1. Where no record could keep count, it is set anew: on a wheel whose teeth look
-    alike at the first tooth seen, and after a dropout of a turn or more by whole turns (by teeth, if they look
-    alike); the miscount has then been scored once, as the dropout's count.
+    alike at the first tooth seen, and after a long dropout by whole turns (by teeth, if they look alike); the
+    miscount has then been scored once, as the dropout's count.
     """
 
     def __init__(self, case: Case, told: Teeth) -> None:
@@ -143,7 +146,7 @@ class Timeline:
     def _count_anew(self, told: Teeth, stands: list[float]) -> None:
         if not len(told):
             return
-        breaks = [f.end_s for f in self.faults if f.kind == "silent"]
+        breaks = sorted({f.end_s for f in self.faults if self.is_long(f)})
         starts = ([-np.inf] if self.alike else []) + breaks
         if self.alike:  # a wheel that stood still is numbered from its first tooth again
             starts += stands
@@ -158,6 +161,11 @@ class Timeline:
             away = away if self.alike else self.n * round(away / self.n)
             self.place[i if start > -np.inf else 0 :] += away
             self.faults = [self._moved(f, away) if f.t_s > start else f for f in self.faults]
+
+    def is_long(self, fault: Fault) -> bool:
+        """A dropout whose count the signal may not carry."""
+        most = max(self.n / 4, 1) if self.alike else self.n - 1
+        return fault.kind != "extra" and fault.count > most
 
     def _moved(self, fault: Fault, by: int) -> Fault:
         assert fault.revolution is not None and fault.tooth is not None
@@ -222,7 +230,7 @@ def score(case: Case, told: Teeth) -> Score:
     motion = case.made.truth.drive.motion
     result.revolutions = float(np.abs(np.diff(motion.angle_deg)).sum()) / turn_deg
     faults = line.faults
-    long = [f for f in faults if f.kind == "silent"]
+    long = [f for f in faults if line.is_long(f)]
     used: set[int] = set()
     for kind in SCORED:
         _match(kind, faults, told.events, line, result, used)
@@ -264,7 +272,7 @@ def _match(kind: str, faults: list[Fault], events: tuple[Event, ...], line: Time
             met[j] = i
             used.add(i)
     for j, fault in enumerate(wanted):
-        tally = result.beyond if fault.kind != "extra" and fault.count >= line.n else result.within
+        tally = result.beyond if line.is_long(fault) else result.within
         tally.faults += 1
         said = result.notes if tally is result.beyond else result.complaints
         if j not in met:

@@ -206,7 +206,7 @@ def table(outcome: Outcome) -> str:
     lines += [f"{'promised, in all':18}{'':7}{outcome.revolutions:13.0f}"]
     lines += [
         "",
-        "Made faults shorter than a turn",
+        "Made faults that can be counted",
         f"{'wheels':18}{'speed':>10}{'faults':>8}{'recall':>9}{'precision':>11}{'tooth':>9}{'count':>9}{'misnumbered':>13}",
     ]
     order = list(BANDS)
@@ -218,7 +218,7 @@ def table(outcome: Outcome) -> str:
         )
     lines += [
         "",
-        "Dropouts of a turn or more (missing and silent each count as one fault)",
+        "Long dropouts: a turn or more, or a quarter on a wheel of equal teeth (missing and silent each count)",
         f"{'wheels':18}{'speed':>10}{'faults':>8}{'matched':>9}{'stopped':>9}{'events':>9}{'tooth':>9}{'count':>9}",
     ]
     for (name, band), row in sorted(outcome.faults.items(), key=lambda kv: (kv[0][0], order.index(kv[0][1]))):
