@@ -84,9 +84,16 @@ SENSORS = {
 }
 
 
-@pytest.mark.parametrize("sensor", SENSORS)
-@pytest.mark.parametrize("name", ["60-2", "36-1", "12-1"])
-@pytest.mark.parametrize("course", ["start", "pull away", "idle", "swing", "deceleration"])
+COURSES = [
+    (sensor, name, course)
+    for sensor in SENSORS
+    for name in ("60-2", "36-1", "12-1")
+    for course in ("start", "idle", "swing", "deceleration")
+]
+COURSES += [("hall", "60-2", "pull away"), ("weak coil", "12-1", "pull away")]
+
+
+@pytest.mark.parametrize(("sensor", "name", "course"), COURSES)
 def test_a_healthy_signal_gives_none(sensor: str, name: str, course: str) -> None:
     rng = np.random.default_rng(len(sensor + name + course))
     pattern = wheel(name)
