@@ -177,6 +177,7 @@ def test_overrun_of_a_ring_is_known_to_the_word(bench: Bench, beyond: int) -> No
 def test_heartbeat_right_after_the_start(bench: Bench) -> None:
     """The clock is careful by some microseconds; no channel is vouched for beyond the heartbeat's tick."""
     bench.run(5)
+    bench.host.us_a_packet = 0
     bench.rig.start()
     bench.rig.flow.turn(bench.rig.flow.channels[0])
     bench.rig._send_heartbeat()
