@@ -6,13 +6,13 @@ import io
 from typing import Any
 
 import pytest
-
-from tests.examine.signals import held, turning
-from tests.show.test_raster import Terminal
 from toothwise.examine import examine
 from toothwise.show.screen import Look
 from toothwise.show.summary import MOST_FINDINGS, summary
 from toothwise.wheel import catalogue
+
+from tests.examine.signals import held, turning
+from tests.show.test_raster import Terminal
 
 W60 = catalogue.wheel("60-2")
 

@@ -101,7 +101,7 @@ def _measures(measures: list[Mapping[str, Any]], look: Look, every: bool) -> lis
     if not measures:
         return []
     rows = []
-    for name, lot in groupby(measures, lambda measure: measure["name"]):
+    for _, lot in groupby(measures, lambda measure: measure["name"]):
         same = list(lot)
         if len(same) > MOST_ALIKE and not every:
             largest = max(same, key=lambda measure: abs(measure["value"]))

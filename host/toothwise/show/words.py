@@ -33,7 +33,7 @@ def fit(text: str, room: int) -> str:
     return text if len(text) <= room else text[: max(room - 1, 0)] + "…"
 
 
-_SAME = 1e-6
+_SAME, _NOTHING = 1e-6, 1e-7
 
 
 def number(value: float, uncertainty: float | None = None) -> str:
@@ -41,7 +41,7 @@ def number(value: float, uncertainty: float | None = None) -> str:
     if not math.isfinite(value):
         return "unknown"
     known = uncertainty is not None and math.isfinite(uncertainty) and uncertainty > 0
-    if uncertainty is not None and known and uncertainty < max(abs(value) * _SAME, _SAME * _SAME):
+    if uncertainty is not None and known and uncertainty < max(abs(value) * _SAME, _NOTHING):
         return f"{value:.6g}"
     if uncertainty is not None and known:
         places = _places(uncertainty, 2 if f"{uncertainty:e}"[0] == "1" else 1)
