@@ -298,8 +298,17 @@ class Beam:
             return None
         if len(self.live) == 1:
             return best
-        rivals = (node for node in self.live if node is not best)
-        return best if all(node.cost > best.cost + self.hopeless - SETTLED for node in rivals) else None
+        # The same path, a few edges younger and unwilling to go on, is no rival.
+        spine = set()
+        walk = best.parent
+        for _ in range(clean):
+            if walk is None:
+                break
+            spine.add(id(walk))
+            walk = walk.parent
+        far = best.cost + self.hopeless - SETTLED
+        rivals = (node for node in self.live if node is not best and id(node) not in spine)
+        return best if all(node.cost > far for node in rivals) else None
 
 
 def _missing(skip: int, hidden: bool) -> float:

@@ -1,0 +1,30 @@
+"""A wheel's angles in the form that the trackers' inner loops want."""
+
+from __future__ import annotations
+
+from toothwise.wheel.pattern import Wheel
+
+FEW_TEETH = 24
+"""With so few teeth, or fewer, what a turn looks like is only known after a few of them."""
+
+
+class Geometry:
+    """Plain lists over two turns and more, in degrees of the wheel's own shaft."""
+
+    def __init__(self, wheel: Wheel) -> None:
+        self.teeth = wheel.teeth
+        self.turn_deg = 360.0  # a pattern over 720 degrees of crank is one turn of its own shaft
+        scale = 360.0 / wheel.turn_deg
+        one = [a * scale for a in wheel.angles_deg]
+        self.angle = [a + 360.0 * turn for turn in range(3) for a in one]
+        self.symmetry = wheel.symmetry
+        self.steps = [self.angle[i + 1] - self.angle[i] for i in range(self.teeth)]
+        self.largest_deg = max(self.steps)
+        self.smallest_deg = min(self.steps)
+        self.lost_deg = 360.0 + 0.5 * self.largest_deg
+        """A line without a tooth for so long is not counted through."""
+
+    def span(self, count: int, teeth: int) -> float:
+        """Degrees from tooth `count` on by so many teeth (at most two turns)."""
+        first = count % self.teeth
+        return self.angle[first + teeth] - self.angle[first]
