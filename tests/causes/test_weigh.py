@@ -141,6 +141,7 @@ def test_paper_tests_nothing() -> None:
     found = weigh_sightings([Sighting("crank_code", "low", ""), Sighting("runout", "within", "")], table())
     assert {w.cause: w.stands for w in found}["signal_short_ground"] == "untested"
     proven = weigh_sightings([Sighting("proven", "at the control unit", "")], table())
+    assert {w.cause: w.stands for w in proven}["look_past_signal"] == "untested"
     assert {w.cause: w.stands for w in proven}["unproven"] == "supported"
 
 

@@ -46,6 +46,14 @@ def test_a_slipping_ring_steps_again_and_again() -> None:
     assert step.about["times"] == 3 and step.value == pytest.approx(6.0, abs=0.5)
 
 
+def test_steps_of_a_short_recording_stay_steps() -> None:
+    """Three steps in 160 cycles, to and fro but to another place each time."""
+    n = np.arange(160)
+    shift = np.where(n >= 40, -5.3, 0.0) + np.where(n >= 75, 7.7, 0.0) + np.where(n >= 110, -6.0, 0.0)
+    found = {m.name: m for m in moves(T[:160], RPM[:160], shift + np.random.default_rng(8).normal(0, 0.05, 160))}
+    assert found["cam_step"].about["times"] == 3 and found["cam_swing"].value < 1.0
+
+
 def test_an_actuator_goes_to_and_fro() -> None:
     found = named(12 * np.sin(T / 3) + noise(3, 0.4))
     assert found["cam_swing"].value > 15 and "cam_step" not in found

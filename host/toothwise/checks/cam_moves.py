@@ -102,7 +102,9 @@ def _steps(smooth: Floats, noise: float) -> tuple[list[float], list[int]]:
     places: list[int] = []
     for run in np.split(found, np.flatnonzero(np.diff(found) > _SIDE) + 1) if len(found) else []:
         best = int(run[np.argmax(np.abs(change[run]))])
-        places.append(best + _SIDE + _SUDDEN // 2)
+        # The step is where the middle between both levels is passed.
+        way = (smooth[best : best + 2 * _SIDE + _SUDDEN] - middle[best]) / change[best]
+        places.append(best + int(np.argmax(way > 0.5)))
     bounds = [0, *places, n]
     for left, place, right in zip(bounds, places, bounds[2:], strict=False):
         old = smooth[left + (_SUDDEN if left else 0) : place - _SUDDEN // 2]

@@ -17,6 +17,9 @@ SPROCKET_DEG = (14.0, 21.0)
 STRETCH_DEG = 13.0
 """60 tight pitches 1 % longer on a sprocket of 20: 10.8° [D]; few chains last longer, no source."""
 
+PHASER_DEG = 15.0
+"""An actuator has 25 to 60° of range [M] and seldom uses less than a good part of it; [C]."""
+
 MOVING_DEG = 5.0
 """More than a healthy drive's spread, less than the smallest phaser range of 25° [M]."""
 
@@ -64,8 +67,9 @@ def place(findings: Findings) -> Iterator[Sighting]:
         return
     if swing is not None and swing.value > MOVING_DEG:
         slope = findings.value("cam_speed_slope")
+        strength = min(1.0, swing.value / PHASER_DEG)
         with_speed = "" if slope is None else f", {slope.value:+.1f}° per 1000 rpm"
-        yield Sighting("cam_place", "moves", f"the cam moves to and fro by {swing.value:.1f}°{with_speed}")
+        yield Sighting("cam_place", "moves", f"the cam moves to and fro by {swing.value:.1f}°{with_speed}", strength)
         return
     if shift is None:
         return  # it stays where it is; whether that is right, only a reference can say

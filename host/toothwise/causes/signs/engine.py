@@ -62,12 +62,25 @@ def compression(findings: Findings) -> Iterator[Sighting]:
     if len(measures) < 2:
         return
     low = [m for m in measures if m.value + (m.uncertainty or 0.0) < COMPRESSION]
-    if low:
+    sure = [m for m in low if not _like_its_partner(m, measures)]
+    if low and not sure:
+        return  # what is the same one turn apart may be the wheel's error
+    if low := sure:
         words = " and ".join(f"{slot_name(m)} has {m.value:.0f} % of the best" for m in low)
         yield Sighting("compression", "low", f"{words} while cranking")
     else:
         least = min(m.value for m in measures)
         yield Sighting("compression", "even", f"compression is even while cranking, the least {least:.0f} %")
+
+
+def _like_its_partner(measure: Measure, measures: list[Measure]) -> bool:
+    """Whether the slot one turn apart, which passes the very same teeth, is nearly as low."""
+    half, odd = divmod(len(measures), 2)
+    if odd:
+        return False
+    slot = (int(measure.about["slot"]) - 1 + half) % len(measures) + 1
+    partner = next((m for m in measures if m.about["slot"] == slot), None)
+    return partner is not None and partner.value - measure.value < (100 - COMPRESSION) / 2
 
 
 def slowest(findings: Findings) -> Iterator[Sighting]:
