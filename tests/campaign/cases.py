@@ -84,9 +84,11 @@ def made_wheel(wheel: Wheel, rng: np.random.Generator) -> MadeWheel:
 
 
 def sensor(wheel: Wheel, rng: np.random.Generator) -> Hall | Coil:
-    """Either sensor, either level, where the wheel suits it: coils want teeth and gaps about as wide."""
+    """Either sensor, either level, where the wheel suits it. A coil wants an even pitch: close pairs melt into one wave
+    and bend their neighbours by more than the tooth errors that are promised."""
     level = int(rng.integers(2))
-    coil = wheel.slots >= 12 and wheel.widths_deg is None and not getattr(wheel, "widths_carry_code", False)
+    even = bool(wheel.gaps) or wheel.symmetry == 1
+    coil = even and wheel.slots >= 12 and wheel.widths_deg is None and not wheel.widths_carry_code
     if coil and rng.random() < 0.4:
         return Coil(volts=1.0, gap_mm=rng.uniform(0.7, 1.4), falls_to=level, comparator=Comparator(high_v=0.02))
     return Hall(active=level, jitter_deg=rng.choice([0.0, 0.01, 0.03]))
