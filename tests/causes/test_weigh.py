@@ -172,3 +172,10 @@ def test_half_good_supply_is_not_good() -> None:
         n: next(w.weight for w in weigh(f) if w.cause == "feed_or_ground") for n, f in (("w", whole), ("h", half))
     }
     assert weight["h"] > weight["w"]
+
+
+def test_a_dead_cam_is_seen_beside_a_crank_with_a_few_faults() -> None:
+    dead = of({"sensor": HALL}, events=missing(5), channels={"crank": 174_000, "cam": 0})
+    assert {s.sign: s.outcome for s in look(dead)}["cam_signal"] == "dead"
+    both = of({"sensor": HALL}, events=silence(0), channels={"crank": 174_000, "cam": 0})
+    assert "cam_signal" not in {s.sign for s in look(both)}

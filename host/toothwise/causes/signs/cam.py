@@ -34,12 +34,15 @@ def own_signal(findings: Findings) -> Iterator[Sighting]:
     """Does the cam's own signal fail while the crank's is whole?"""
     if "cam" not in findings.channels or findings.revolutions < ENOUGH_TURNS:
         return
-    if len(lost(findings)) > 2:
+    crank = lost(findings)
+    if any(e.kind == "silent" for e in crank):
         return  # what fails with the crank is another question
     turns = plural(findings.revolutions, "turn")
     events = findings.of_kind("missing", "silent", "extra", channel="cam")
     if findings.channels["cam"] <= 4 or any(e.kind == "silent" for e in events):
         yield Sighting("cam_signal", "dead", f"no cam signal, or long silences in it, in {turns} of the crank")
+    elif len(crank) > 2:
+        return
     elif len(events) >= 2:
         yield Sighting("cam_signal", "fails", f"the cam's signal fails {plural(len(events), 'time')} in {turns}")
     elif not events:
