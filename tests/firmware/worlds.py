@@ -35,6 +35,7 @@ class World:
     def __init__(self) -> None:
         self.decoder = wire.Decoder()
         self.seen: list[Frame] = []
+        self._behind: list[Frame] = []  # came in one piece with the frame last waited for, and behind it
 
     def write(self, data: bytes) -> None:
         raise NotImplementedError
@@ -51,6 +52,7 @@ class World:
 
     def collect(self, seconds: float) -> list[Frame]:
         """Frames of the next so many seconds."""
+        self._behind = []
         first = len(self.seen)
         end = time.monotonic() + seconds
         while (left := end - time.monotonic()) > 0:
@@ -58,14 +60,19 @@ class World:
         return self.seen[first:]
 
     def wait(self, condition: Callable[[Frame], bool], seconds: float = 20.0) -> Frame:
-        """The first frame from now on that meets the condition; AssertionError when none came in time."""
+        """The first frame from now on, or behind the one last waited for, that meets the condition.
+
+        AssertionError when none came in time.
+        """
         end = time.monotonic() + seconds
+        new = self._behind
         while time.monotonic() < end:
+            for at, frame in enumerate(new):
+                if condition(frame):
+                    self._behind = new[at + 1 :]
+                    return frame
             new = self.decoder.feed(self.read(0.05))
             self.seen += new
-            for frame in new:
-                if condition(frame):
-                    return frame
         kinds = [wire.TYPES.get(f[1], f[1]) for f in self.seen[-10:]]
         raise AssertionError(f"no such frame within {seconds} s; the last ones were {kinds}")
 
