@@ -155,9 +155,7 @@ def main() -> None:
         lost += unseen
     late.sort()
     print(f"watch, virtual rig, 60-2, {args.edges:,.0f} edges/s, {args.runs} runs of {args.seconds:g} s")
-    print(
-        f"  CPU of one core   median {statistics.median(shares):5.1f} %, {min(shares):.1f} to {max(shares):.1f} %"
-    )
+    print(f"  CPU of one core   median {statistics.median(shares):5.1f} %, {min(shares):.1f} to {max(shares):.1f} %")
     print(
         f"  edge to screen    p50 {statistics.median(late):6.0f} ms   p99 {late[int(0.99 * (len(late) - 1))]:.0f} ms   "
         f"longest {late[-1]:.0f} ms   of {len(late)} pulses, {lost} not seen on the screen"

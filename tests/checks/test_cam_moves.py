@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-
 from toothwise.checks.cam_moves import moves
 from toothwise.records import Measure
 

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
-
 from toothwise.checks.cylinders import CylinderCheck
 from toothwise.edges.signal import Clock
 from toothwise.model.drive import Drive, Phase, idle, run
@@ -61,7 +61,10 @@ def at_angle(measure: Measure, tdc_deg: float, interval: float) -> bool:
     return abs((measure.about["angle_deg"] - tdc_deg + 180) % 360 - 180) < interval / 4
 
 
-@pytest.mark.parametrize(("cylinders", "slot", "name"), [(4, 0, "60-2"), (4, 2, "36-1"), (6, 1, "60-2"), (6, 5, "36-1"), (3, 1, "60-2"), (5, 3, "60-2")])
+@pytest.mark.parametrize(
+    ("cylinders", "slot", "name"),
+    [(4, 0, "60-2"), (4, 2, "36-1"), (6, 1, "60-2"), (6, 5, "36-1"), (3, 1, "60-2"), (5, 3, "60-2")],
+)
 def test_one_weak_cylinder_is_named(cylinders: int, slot: int, name: str) -> None:
     engine = replace(healthy(cylinders), strength=tuple(0.85 if s == slot else 1.0 for s in range(cylinders)))
     made = worn(name)
@@ -198,7 +201,7 @@ def test_however_the_stream_is_cut() -> None:
     whole = measured(teeth, made, 4)
     check = CylinderCheck(made.wheel, CLOCK, 4)
     cuts = [0, 1, 7, 60, 1000, 1001, len(teeth)]
-    for a, b in zip(cuts, cuts[1:], strict=False):
+    for a, b in pairwise(cuts):
         fields = {f: getattr(teeth, f)[a:b] for f in ("ticks", "back_ticks", "tooth", "revolution", "turning")}
         check.feed("crank", Teeth(**fields))
     assert check.finish() == whole

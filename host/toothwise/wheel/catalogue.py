@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from itertools import accumulate
+from itertools import accumulate, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -156,7 +156,7 @@ def _from_table(data: dict[str, Any], where: str) -> Wheel:
     angles = _numbers(data.get("angles_deg"))
     if angles is None or not 1 <= len(angles) <= MOST_SLOTS:
         raise wrong("angles_deg", f"must be a list of 1 to {MOST_SLOTS} numbers")
-    if angles[0] != 0 or any(b <= a for a, b in zip(angles, angles[1:], strict=False)) or angles[-1] >= turn:
+    if angles[0] != 0 or any(b <= a for a, b in pairwise(angles)) or angles[-1] >= turn:
         raise wrong("angles_deg", f"must begin with 0, rise, and stay below {turn}")
     widths = None
     if "widths_deg" in data:

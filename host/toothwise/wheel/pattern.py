@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,7 +39,7 @@ class Wheel:
         angles = self.angles_deg
         if not angles or angles[0] != 0.0:
             raise ValueError(f"wheel {self.name}: tooth 1 must be at 0 degrees")
-        if any(b <= a for a, b in zip(angles, angles[1:], strict=False)) or angles[-1] >= self.turn_deg:
+        if any(b <= a for a, b in pairwise(angles)) or angles[-1] >= self.turn_deg:
             raise ValueError(f"wheel {self.name}: angles must rise from 0 and stay below {self.turn_deg:g}")
         if self.widths_deg is not None and len(self.widths_deg) != len(angles):
             raise ValueError(f"wheel {self.name}: one width a tooth, or none at all")
