@@ -1,0 +1,274 @@
+"""From events and stretches to what each place comes to, by the rules."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from toothwise.edges.signal import Clock
+from toothwise.wiggle import exact, rules
+from toothwise.wiggle.disturbance import Event
+from toothwise.wiggle.look import Seen
+from toothwise.wiggle.marks import Stretch
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """An event, and the place and wiggle it belongs to. place: None before the first mark. wiggle: from 1, within its
+    place; 0 where it fell into a stretch that was no wiggle."""
+
+    clock: Clock
+    event: Event
+    mode: str
+    place: str | None
+    wiggle: int
+    near_mark: bool
+
+    @property
+    def conductor(self) -> str:
+        return self.event.conductor(self.clock, self.mode == "continuity")
+
+    @property
+    def longest_s(self) -> float:
+        return self.clock.span_s(self.event.longest.longest)
+
+    def as_json(self) -> dict[str, Any]:
+        event, clock = self.event, self.clock
+        longest = event.longest
+        return {
+            "t_s": round(clock.seconds(event.tick), 9),
+            "span_s": round(clock.span_s(event.end_tick - event.tick), 9),
+            "duration_s": round(self.longest_s, 9),
+            "at_least_s": round(clock.span_s(longest.least), 9),
+            "at_most_s": round(clock.span_s(longest.most), 9),
+            "stays": longest.stays,
+            "place": self.place,
+            "wiggle": self.wiggle,
+            "near_mark": self.near_mark,
+            "conductor": self.conductor,
+            "kinds": list(event.kinds),
+            "held": None if longest.level is None else ("low", "high")[longest.level],
+            "disturbances": event.count,
+            "revolution": event.parts[0].revolution,
+            "tooth": event.parts[0].tooth,
+            "interference": event.interference or None,
+            "parts": [
+                [part.channel, round(clock.seconds(part.tick), 9), round(clock.span_s(part.longest), 9)]
+                for part in event.parts
+            ],
+        }
+
+
+@dataclass(slots=True)
+class Place:
+    """What a place came to. seconds: moved and seen. hits: wiggles with an event."""
+
+    name: str
+    wiggles: int = 0
+    hits: int = 0
+    seconds: float = 0.0
+    blind_s: float = 0.0
+    events: list[Placed] = field(default_factory=list)
+    interference: int = 0
+    stands: str = "untested"
+
+    @property
+    def bound_95(self) -> float:
+        return exact.upper_bound(self.hits, self.wiggles, rules.CONFIDENCE)
+
+    @property
+    def longest_s(self) -> float:
+        return max((event.longest_s for event in self.events), default=0.0)
+
+    def as_json(self) -> dict[str, Any]:
+        classes = dict.fromkeys([rules.SHORTER, *(name for name, _ in rules.CLASSES)], 0)
+        classes.update(Counter(rules.class_of(event.longest_s) for event in self.events))
+        held = Counter(e.event.longest.level for e in self.events if e.conductor not in ("feed", "both"))
+        return {
+            "place": self.name,
+            "wiggles": self.wiggles,
+            "wiggles_with_events": self.hits,
+            "events": len(self.events),
+            "longest_s": round(self.longest_s, 9),
+            "classes": classes,
+            "conductors": dict(sorted(Counter(event.conductor for event in self.events).items())),
+            "held": {"high": held[1], "low": held[0]},
+            "stands": self.stands,
+            "bound_95": self.bound_95,
+            "moved_s": round(self.seconds, 6),
+            "blind_s": round(self.blind_s, 9),
+            "interference": self.interference,
+        }
+
+
+@dataclass(slots=True)
+class Judged:
+    """A whole wiggle test. hands_off: the background, as a place of its own kind."""
+
+    seen: list[Seen]
+    places: list[Place]
+    hands_off: Place
+    unplaced: list[Placed]
+    front_end: dict[str, Any] | None = None
+
+    @property
+    def found(self) -> bool:
+        """Whether there was any event of a contact."""
+        return any(place.events for place in [*self.places, self.hands_off]) or bool(self.unplaced)
+
+    def events(self) -> Iterator[Placed]:
+        yield from self.unplaced
+        for place in (self.hands_off, *self.places):
+            yield from place.events
+
+    def as_json(self) -> dict[str, Any]:
+        """The object that a machine reads. Plain types only."""
+        first = self.seen[0]
+        interference = [told for seen in self.seen for told in seen.interference]
+        return {
+            "schema": SCHEMA,
+            "source": first.source,
+            "parts": len(self.seen),
+            "mode": first.mode,
+            "channels": list(first.channels),
+            "feed_watched": "feed" in first.channels and first.mode != "continuity",
+            "wheel": first.wheel,
+            "revolutions": sum(seen.revolutions for seen in self.seen),
+            "places": [place.as_json() for place in self.places],
+            "hands_off": self.hands_off.as_json(),
+            "unplaced": len(self.unplaced),
+            "events": [placed.as_json() for placed in sorted(self.events(), key=_in_time)],
+            "interference": interference,
+            "blind_s": round(sum(s.clock.span_s(b - a) for s in self.seen for a, b in s.blind), 9),
+            "hidden": first.hidden,
+            "moved_edge_limit_deg": first.limit_deg,
+            "front_end": self.front_end,
+            "end_supposed": any(stretch.supposed for seen in self.seen for stretch in seen.stretches),
+        }
+
+
+def _in_time(placed: Placed) -> tuple[float, str]:
+    return placed.clock.seconds(placed.event.tick), placed.place or ""
+
+
+def judge(parts: Sequence[Seen]) -> Judged:
+    """Judge one test, of one or more recordings of the same harness taken one after another."""
+    places: dict[str, Place] = {}
+    for seen in parts:
+        for stretch in seen.stretches:
+            places.setdefault(stretch.place, Place(stretch.place))
+    hands_off = places.pop(rules.HANDS_OFF, Place(rules.HANDS_OFF))
+    every = {**places, rules.HANDS_OFF: hands_off}
+    rates = _rates(parts)
+    unplaced: list[Placed] = []
+    for seen in parts:
+        wiggle = _count_wiggles(seen, every)
+        hit: set[int] = set()
+        for event in seen.events:
+            at, near = owner(event.tick, seen, rates)
+            place = None if at is None else seen.stretches[at].place
+            number = 0 if at is None else wiggle[at]
+            placed = Placed(seen.clock, event, seen.mode, place, number, near)
+            if event.interference:
+                if place is not None:
+                    every[place].interference += 1
+            elif place is None:
+                unplaced.append(placed)
+            else:
+                every[place].events.append(placed)
+                if number and at is not None and at not in hit:
+                    hit.add(at)
+                    every[place].hits += 1
+    # Shorter than the human delay at both its ends, nobody's hands were surely off.
+    quiet = not hands_off.events and hands_off.seconds > 2 * rules.HUMAN_S
+    for one in every.values():
+        one.stands = _stands(one, quiet)
+    return Judged(list(parts), list(places.values()), hands_off, unplaced)
+
+
+def _stands(place: Place, background_quiet: bool) -> str:
+    if place.hits >= rules.CONFIRMING and background_quiet:
+        return "confirmed"
+    if place.events:
+        return "suspect"
+    return "quiet" if place.wiggles else "untested"
+
+
+def _count_wiggles(seen: Seen, places: dict[str, Place]) -> list[int]:
+    """The number of each stretch among its place's wiggles, 0 for what was none; the places' time is added up."""
+    numbers = []
+    shortest = seen.clock.ticks(rules.SHORTEST_S)
+    for stretch in seen.stretches:
+        place = places[stretch.place]
+        length = stretch.end - stretch.start
+        start, end = max(stretch.start, seen.from_tick), min(stretch.end, seen.until_tick)
+        watched = max(end - start, 0)
+        unseen = length - watched + seen.unseen(start, end)
+        place.blind_s += seen.clock.span_s(unseen)
+        place.seconds += seen.clock.span_s(length - unseen)
+        counts = length >= shortest and 2 * unseen < length
+        place.wiggles += counts
+        numbers.append(place.wiggles if counts else 0)
+    return numbers
+
+
+def _rates(parts: Sequence[Seen]) -> dict[str, float]:
+    """Events a second of each place, away from its marks with other places."""
+    seconds: dict[str, float] = defaultdict(float)
+    counts: dict[str, int] = defaultdict(int)
+    for seen in parts:
+        human = seen.clock.ticks(rules.HUMAN_S)
+        inner = [_inner(seen.stretches, i, human) for i in range(len(seen.stretches))]
+        for stretch, (start, end) in zip(seen.stretches, inner, strict=True):
+            seconds[stretch.place] += seen.clock.span_s(max(end - start, 0))
+        for event in seen.events:
+            at = _stretch_at(seen.stretches, event.tick)
+            if at is not None and not event.interference and inner[at][0] <= event.tick < inner[at][1]:
+                counts[seen.stretches[at].place] += 1
+    return {place: counts[place] / s if s > 0 else 0.0 for place, s in seconds.items()}
+
+
+def _inner(stretches: Sequence[Stretch], i: int, human: int) -> tuple[int, int]:
+    """A stretch without the time near a mark at which the place changed."""
+    own = stretches[i]
+    before = i > 0 and stretches[i - 1].place != own.place
+    after = i + 1 < len(stretches) and stretches[i + 1].place != own.place
+    return own.start + human * before, own.end - human * after
+
+
+def _stretch_at(stretches: Sequence[Stretch], tick: int) -> int | None:
+    for i, stretch in enumerate(stretches):
+        if stretch.start <= tick < stretch.end:
+            return i
+    if stretches and tick >= stretches[-1].start:
+        return len(stretches) - 1
+    return None
+
+
+def owner(tick: int, seen: Seen, rates: dict[str, float]) -> tuple[int | None, bool]:
+    """The stretch an event belongs to, and whether it lay so near a mark that the neighbour might have had it."""
+    stretches = seen.stretches
+    at = _stretch_at(stretches, tick)
+    human = seen.clock.ticks(rules.HUMAN_S)
+    if at is None:
+        first = stretches[0] if stretches else None
+        if first is not None and not first.hands_off and first.start - tick <= human:
+            return 0, True
+        return None, False
+    near = {at}
+    if at > 0 and tick - stretches[at].start < human:
+        near.add(at - 1)
+    if at + 1 < len(stretches) and stretches[at].end - tick <= human:
+        near.add(at + 1)
+    near = {i for i in near if i == at or stretches[i].place != stretches[at].place}
+    if len(near) == 1:
+        return at, False
+
+    def claim(i: int) -> tuple[float, bool, bool]:
+        return rates[stretches[i].place], not stretches[i].hands_off, i == at
+
+    return max(near, key=claim), True

@@ -1,0 +1,236 @@
+"""Edges that came too early or too late for their neighbours: an interruption held the line while they passed.
+
+Where an edge should be is interpolated from the two before and the two after it, by the cubic through their angles.
+What is left over, in degrees, is compared with the same tooth's in the BLOCK revolutions before: their median is the
+wheel's own error there, their spread what engine and sensor do by themselves. Timing edges and the edges opposite them
+are two series of their own. The first block is judged by itself.
+
+An edge that was moved by less than `limit_deg` cannot be told from that spread; the result says so. A revolution in
+which many edges stand out is a change of the engine's running, and tells nothing of a contact.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toothwise.edges.signal import Clock
+from toothwise.track.teeth import Teeth
+from toothwise.wheel.pattern import Wheel
+from toothwise.wiggle.disturbance import Disturbance
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+BLOCK = 32
+FEWEST_TURNS = 8
+FEWEST_TEETH = 12
+"""On a wheel with fewer, the engine's own unevenness between teeth is no cubic."""
+SIGMAS, TAIL, TAIL_SHARE = 8.0, 2.0, 0.995
+"""An edge stands out from so many standard deviations on, and from so many times what this share stays below."""
+MANY = 0.15
+"""Share of a revolution's edges that stand out in a change of running."""
+MAD = 1.4826
+"""Standard deviations in a median absolute deviation, for normal errors [D]."""
+
+
+class MovedEdges:
+    """One channel. Feed it what the tracker decided; the same however the stream is cut."""
+
+    def __init__(self, wheel: Wheel, clock: Clock, channel: str) -> None:
+        self.judges = wheel.teeth >= FEWEST_TEETH
+        self._series = [_Series(wheel, clock, channel, back) for back in (False, True)]
+
+    @property
+    def limit_deg(self) -> float | None:
+        """The shift of an edge that would be seen now, in degrees of the wheel; None before it is known."""
+        limits = [s.limit_deg for s in self._series if s.limit_deg is not None]
+        return max(limits) if limits else None
+
+    def feed(self, teeth: Teeth) -> list[Disturbance]:
+        return [d for series in self._series for d in series.feed(teeth)] if self.judges and len(teeth) else []
+
+    def finish(self) -> list[Disturbance]:
+        return [d for series in self._series for d in series.finish()] if self.judges else []
+
+
+class _Rows:
+    """Residuals of one series, a row an edge, in order of time."""
+
+    def __init__(self, count: Ints, tick: Ints, residual_deg: Floats, ticks_per_deg: Floats) -> None:
+        self.count, self.tick, self.residual_deg, self.ticks_per_deg = count, tick, residual_deg, ticks_per_deg
+
+    def __len__(self) -> int:
+        return len(self.count)
+
+    def part(self, which: slice) -> _Rows:
+        return _Rows(self.count[which], self.tick[which], self.residual_deg[which], self.ticks_per_deg[which])
+
+    @staticmethod
+    def join(parts: list[_Rows]) -> _Rows:
+        return _Rows(*(np.concatenate([getattr(p, name) for p in parts]) for name in
+                       ("count", "tick", "residual_deg", "ticks_per_deg")))  # fmt: skip
+
+
+class _Series:
+    """Timing edges, or the edges opposite them."""
+
+    def __init__(self, wheel: Wheel, clock: Clock, channel: str, back: bool) -> None:
+        self._wheel, self._channel, self._back = wheel, channel, back
+        self._n = wheel.teeth
+        self._weights, self._reach_deg = _weights(wheel)
+        self._gain = np.sqrt(1.0 + (self._weights**2).sum(axis=1))
+        self._carry: tuple[Ints, Ints, Ints] = (np.empty(0, np.int64),) * 3  # count, tick, turning
+        self._open: list[_Rows] = []  # of a revolution that is not over
+        self._block: list[_Rows] = []  # of the block that is not over
+        self._block_number: int | None = None
+        self._middle: Floats | None = None
+        self._limit: Floats = np.empty(0)
+
+    @property
+    def limit_deg(self) -> float | None:
+        return None if self._middle is None else float(np.median(self._limit))
+
+    def feed(self, teeth: Teeth) -> list[Disturbance]:
+        rows = self._residuals(teeth)
+        if not len(rows):
+            return []
+        whole = _Rows.join([*self._open, rows])
+        turn = whole.count // self._n
+        over = int(np.searchsorted(turn, turn[-1]))
+        self._open = [whole.part(slice(over, None))]
+        return list(self._turns_over(whole.part(slice(0, over))))
+
+    def finish(self) -> list[Disturbance]:
+        found = list(self._turns_over(_Rows.join(self._open))) if self._open else []
+        self._open = []
+        return found + list(self._end_block())
+
+    def _residuals(self, teeth: Teeth) -> _Rows:
+        """Every edge with two neighbours on both sides."""
+        ticks = teeth.back_ticks if self._back else teeth.ticks
+        keep = (ticks >= 0) & (teeth.revolution >= 0)
+        count = (teeth.revolution * self._n + teeth.tooth - 1)[keep]
+        fresh = (count, ticks[keep], teeth.turning[keep].astype(np.int64))
+        count, tick, turning = (np.concatenate(pair) for pair in zip(self._carry, fresh, strict=True))
+        self._carry = (count[-4:], tick[-4:], turning[-4:])
+        if len(count) < 5:
+            return _Rows(count[:0], tick[:0], np.empty(0), np.empty(0))
+        good = (count[4:] - count[:-4] == 4) & (turning[4:] == turning[:-4]) & (np.diff(count)[1:-2] > 0)
+        at = np.flatnonzero(good) + 2
+        tooth = count[at] % self._n
+        around = np.stack([tick[at + k] - tick[at] for k in (-2, -1, 1, 2)], axis=1).astype(np.float64)
+        per_deg = (around[:, 3] - around[:, 0]) / self._reach_deg[tooth]
+        shift = -(around * self._weights[tooth]).sum(axis=1)
+        usable = per_deg > 0
+        at, per_deg, shift = at[usable], per_deg[usable], shift[usable]
+        return _Rows(count[at], tick[at], shift / per_deg, per_deg)
+
+    def _turns_over(self, rows: _Rows) -> Iterator[Disturbance]:
+        """Whole revolutions, block by block."""
+        if not len(rows):
+            return
+        number = rows.count // (self._n * BLOCK)
+        cuts = np.flatnonzero(np.diff(number)) + 1
+        for part in (rows.part(slice(a, b)) for a, b in zip([0, *cuts], [*cuts, len(rows)], strict=True)):
+            now = int(part.count[0]) // (self._n * BLOCK)
+            if self._block_number is not None and now != self._block_number:
+                yield from self._end_block()
+            self._block_number = now
+            self._block.append(part)
+            if self._middle is not None:
+                yield from self._judge(part)
+
+    def _end_block(self) -> Iterator[Disturbance]:
+        block, self._block = self._block, []
+        if not block:
+            return
+        rows = _Rows.join(block)
+        first = self._middle is None
+        if len(rows) < FEWEST_TURNS * self._n / 2 or not self._learn(rows):
+            return
+        if first:
+            yield from self._judge(rows)
+
+    def _learn(self, rows: _Rows) -> bool:
+        tooth = rows.count % self._n
+        order = np.argsort(tooth, kind="stable")
+        found = np.bincount(tooth, minlength=self._n)
+        if found.max() < FEWEST_TURNS:
+            return False
+        bounds = np.cumsum(found)[:-1]
+        middle = np.full(self._n, np.nan)
+        spread = np.full(self._n, np.nan)
+        for i, lot in enumerate(np.split(rows.residual_deg[order], bounds)):
+            if len(lot) >= FEWEST_TURNS / 2:
+                middle[i] = np.median(lot)
+                spread[i] = MAD * np.median(np.abs(lot - middle[i]))
+        usual = float(np.nanmedian(spread / self._gain))
+        away = np.abs(rows.residual_deg - middle[tooth]) / self._gain[tooth]
+        tail = float(np.nanquantile(away, TAIL_SHARE))
+        tick_deg = 1.0 / float(np.median(rows.ticks_per_deg))
+        own = np.fmax(np.nan_to_num(spread), usual * self._gain)
+        self._limit = np.maximum(np.maximum(SIGMAS * own, TAIL * tail * self._gain), 3.0 * tick_deg * self._gain)
+        self._middle = middle
+        return True
+
+    def _judge(self, rows: _Rows) -> Iterator[Disturbance]:
+        assert self._middle is not None
+        tooth = rows.count % self._n
+        away = rows.residual_deg - self._middle[tooth]  # not a number where the tooth is not known yet
+        limit = np.maximum(self._limit[tooth], 3.0 * self._gain[tooth] / rows.ticks_per_deg)
+        size = np.nan_to_num(np.abs(away))
+        turn = rows.count // self._n
+        out = size > limit
+        if not out.any():
+            return
+        where, which = np.unique(turn, return_inverse=True)
+        many = np.bincount(which, out, len(where)) > max(MANY * self._n, 5.5)  # one moved edge is five that stand out
+        peaks = out & ~many[which] & (size >= _neighbour(size, 1)) & (size > _neighbour(size, -1))
+        peaks &= (size >= _neighbour(size, 2)) & (size > _neighbour(size, -2))
+        for i in np.flatnonzero(peaks).tolist():
+            yield self._moved(rows, i, float(away[i]))
+
+    def _moved(self, rows: _Rows, i: int, away_deg: float) -> Disturbance:
+        shift = round(away_deg * float(rows.ticks_per_deg[i]))
+        tick, count = int(rows.tick[i]), int(rows.count[i])
+        pitch = float(self._wheel.steps_deg.min()) * float(rows.ticks_per_deg[i])
+        tooth = count % self._n
+        return Disturbance(
+            "moved",
+            self._channel,
+            min(tick, tick - shift),
+            max(tick, tick - shift),
+            abs(shift),
+            abs(shift) + round(pitch),
+            revolution=count // self._n,
+            tooth=tooth + 1,
+            angle_deg=self._wheel.angles_deg[tooth],
+        )
+
+
+def _neighbour(size: Floats, step: int) -> Floats:
+    """The neighbour's value, nothing at the ends."""
+    out = np.zeros_like(size)
+    if step > 0:
+        out[step:] = size[:-step]
+    else:
+        out[:step] = size[-step:]
+    return out
+
+
+def _weights(wheel: Wheel) -> tuple[Floats, Floats]:
+    """For each tooth the weights of its four neighbours' times, by Lagrange's cubic in the angle [D], and the degrees
+    from the first neighbour to the last."""
+    n, turn = wheel.teeth, wheel.turn_deg
+    angles = np.array(wheel.angles_deg)
+    at = np.arange(n)[:, None] + np.array([-2, -1, 1, 2])
+    x = angles[at % n] + turn * (at // n) - angles[:, None]
+    weights = np.ones((n, 4))
+    for i in range(4):
+        for j in range(4):
+            if i != j:
+                weights[:, i] *= -x[:, j] / (x[:, i] - x[:, j])
+    return weights, x[:, 3] - x[:, 0]
