@@ -66,7 +66,8 @@ def parsed(path: Path) -> ast.Module:
 @pytest.mark.parametrize("script", scripts(), ids=str)
 def test_every_campaign_benchmark_and_tool_is_told_of(script: Path) -> None:
     module = ".".join(script.with_suffix("").parts)
-    assert {name for name in (f"python {script}", f"python -m {module}", f"`...{script.stem}`") if name in TEXT}
+    ways = (f"python {script}", f"python -m {module}", f"`...{script.stem}")
+    assert re.search(rf"({'|'.join(map(re.escape, ways))})\b", TEXT)
 
 
 def test_every_promise_names_its_keeper_and_its_test() -> None:
