@@ -29,15 +29,15 @@ Ints = NDArray[np.int64]
 
 ORDERS = np.arange(1, 33) / 2
 """Orders of the swing, waves a turn of the wheel: those of an engine's cycle up to the eighth, doubled for a cam's."""
-SWINGS = (0.25, 0.08, 0.02)
+SWINGS = (0.25, 0.1, 0.04, 0.015)
 """Tried sizes of the swing: a wave's usual amplitude, relative. While cranking ±15–30 % are
 usual (from memory); at speed far less."""
 FALL_FROM = 4.0
 """Order above which the waves grow smaller, as order squared: torque of a cycle over inertia (derived)."""
 DRIFT = 0.15
 """How far the pace walks in one turn, log units."""
-TOOTH_DEG = 0.2
-"""How far an edge of the wheel stands from its place; 0.3 is the far end (common practice, no source)."""
+TOOTH_DEG = 0.15
+"""How far an edge of the wheel usually stands from its place; 0.3 is the far end (common practice, no source)."""
 CLOCK = 0.3
 """Error of a time, in ticks (rounding: 1/sqrt(12))."""
 FLOOR = 1e-6
@@ -51,7 +51,7 @@ class Explanation:
     """Angles for edges.
 
     angle_deg: (n,), rising. edge: (n,), which edge of the wheel it is, the same number in every turn.
-    loose_deg: (n,), how far the edge may stand from that angle beyond TOOTH_DEG. cost: nats for what the explanation
+    loose_deg: (n,), how far the edge may stand from that angle beyond the wheel's usual error. cost: nats for what the explanation
     had to choose freely. turn_deg: angle of a turn.
     """
 
@@ -74,37 +74,32 @@ class Weight:
 def weigh(ticks: Ints, explanation: Explanation, swings: Sequence[float] = SWINGS) -> Weight:
     """The weight of an explanation of edges at `ticks` (n,), with that of `swings` that suits best."""
     span = np.maximum(np.diff(ticks).astype(float), 0.5)
-    fixed, waves, pace = _covariance(span, explanation)
+    step = np.diff(explanation.angle_deg)
+    pace = np.log(span) - np.log(step)
+    still, waves = _motion(span, explanation.angle_deg)
+    still += _wheel(step, explanation)
     best: Weight | None = None
-    for size in swings:
-        lower = np.linalg.cholesky(fixed + (waves * size**2) @ waves.T)
+    for swing in swings:
+        lower = np.linalg.cholesky(still + (waves * swing**2) @ waves.T)
         white = np.linalg.solve(lower, pace)
         square = float(white @ white)
         density = -0.5 * square - float(np.log(np.diag(lower)).sum()) - explanation.cost
         if best is None or density > best.log_density:
-            best = Weight(density, square / len(pace), size)
+            best = Weight(density, square / len(pace), swing)
     assert best is not None
     return best
 
 
-def _covariance(span: Floats, explanation: Explanation) -> tuple[Floats, Floats, Floats]:
-    """What does not depend on the swing's size, the swing's waves of size 1, and the log paces."""
-    step = np.diff(explanation.angle_deg)
-    angle = explanation.angle_deg
-    middle = np.radians(0.5 * (angle[1:] + angle[:-1]))
-    # Pace: known to a factor of e**10. Drift: a walk.
+def _motion(span: Floats, angle_deg: Floats) -> tuple[Floats, Floats]:
+    """Covariance of pace, drift and reading; and the swing's waves of size 1."""
+    step = np.diff(angle_deg)
+    middle = np.radians(0.5 * (angle_deg[1:] + angle_deg[:-1]))
     turns = (middle - middle[0]) / (2 * np.pi)
+    # Pace: known to a factor of e**10. Drift: a walk.
     fixed = 100.0 + DRIFT**2 * np.minimum.outer(turns, turns)
-    # The wheel's own edges: each by itself, the same in every turn.
-    number, place = np.unique(explanation.edge, return_inverse=True)
-    rows = np.arange(len(span))
-    off = np.zeros((len(span), len(number)))
-    size = np.hypot(TOOTH_DEG, explanation.loose_deg)
-    np.add.at(off, (rows, place[1:]), size[1:] / step)
-    np.add.at(off, (rows, place[:-1]), -size[:-1] / step)
-    fixed += off @ off.T
     # Reading and clock: what makes one interval longer makes its neighbour shorter.
     read, quantum = READ_DEG / step, CLOCK / span
+    rows = np.arange(len(span))
     fixed[rows, rows] += 2.0 * (read**2 + quantum**2) + FLOOR
     shared = read[1:] * read[:-1] + quantum[1:] * quantum[:-1]
     fixed[rows[1:], rows[:-1]] -= shared
@@ -112,5 +107,15 @@ def _covariance(span: Floats, explanation: Explanation) -> tuple[Floats, Floats,
     turn = np.multiply.outer(middle, ORDERS)
     # The mean of a wave over an interval; finer waves are smaller.
     part = np.sinc(np.multiply.outer(step / 360.0, ORDERS)) * np.minimum(1.0, (FALL_FROM / ORDERS) ** 2)
-    waves = np.hstack([np.cos(turn) * part, np.sin(turn) * part])
-    return fixed, waves, np.log(span) - np.log(step)
+    return fixed, np.hstack([np.cos(turn) * part, np.sin(turn) * part])
+
+
+def _wheel(step: Floats, explanation: Explanation) -> Floats:
+    """Covariance of the wheel's own edges: each off by itself, by the same angle in every turn."""
+    number, place = np.unique(explanation.edge, return_inverse=True)
+    rows = np.arange(len(step))
+    off = np.zeros((len(step), len(number)))
+    size = np.hypot(TOOTH_DEG, explanation.loose_deg)
+    np.add.at(off, (rows, place[1:]), size[1:] / step)
+    np.add.at(off, (rows, place[:-1]), -size[:-1] / step)
+    return np.asarray(off @ off.T)

@@ -11,28 +11,33 @@ A wheel of equal teeth looks much the same whatever their number: it is never id
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from toothwise.edges.signal import Clock, Edges
 from toothwise.wheel import catalogue
-from toothwise.wheel.evidence import Ints, Weight, weigh
+from toothwise.wheel.evidence import SWINGS, Ints, Weight, weigh
 from toothwise.wheel.explain import Stretch, is_even
 from toothwise.wheel.pattern import Wheel
 
 CLEARLY = 10.0
 """Nats by which the wheel must beat all others: odds of twenty thousand to one, were the beliefs exact."""
-MISFIT_MOST = 1.6
+MISFIT_MOST = 1.3
 """Mean square deviation, in usual sizes, beyond which even the best explanation explains nothing."""
 TURNS = 2.0
 """A pattern must be seen to return."""
-UNNAMED = 5.0
-"""Nats against a wheel that is not in the catalogue."""
-STRETCH = 400
-"""Edges weighed at once: three turns of 60 slots."""
+TURNS_UNNAMED = 2.9
+"""And one that is not in the catalogue to return twice: two faults can be any number of teeth apart."""
+UNNAMED = 7.0
+"""Nats against a wheel that is not in the catalogue, and for each missing tooth more than two."""
+SIZES = (400, 128, 40)
+"""Edges weighed at once; 400 are more than three turns of 60 slots."""
+PIECES = 3
+"""Stretches of one size."""
+SILENT = 12.0
+"""An interval so many times the usual one is no gap: a dropout, or a stop."""
 LONG = 1.45
 """An interval so many times its neighbours may be a gap's."""
 PHASES = 4
@@ -63,16 +68,52 @@ class Rated:
     teeth: int
 
     @property
+    def named(self) -> bool:
+        return self.wheel.name in catalogue.NAMES
+
+    @property
     def log_density(self) -> float:
         return self.weight.log_density
 
 
 def identify(edges: Edges, clock: Clock) -> Identified:
-    """The wheel behind one channel's edges, or what it could be."""
+    """The wheel behind one channel's edges, or what it could be.
+
+    The whole is weighed as one if it is short. If it is long, or has a fault in it that spoils every explanation,
+    pieces of it are, ever shorter ones; two of them must then name the same wheel, and none another.
+    """
     ticks = _alternating(edges)
-    if len(ticks) < 4:
-        return Identified(None)
-    return decide(rate(ticks[:STRETCH]))
+    votes: list[Wheel] = []
+    least, near = np.inf, ()
+    for piece in _pieces(ticks):
+        rated = rate(piece)
+        found = decide(rated)
+        misfit = min((r.weight.misfit for r in rated), default=np.inf)
+        if misfit < least:
+            least, near = misfit, found.candidates
+        if found.wheel is not None:
+            votes.append(found.wheel)
+            if any(vote.name != found.wheel.name for vote in votes):
+                return Identified(None, tuple(dict.fromkeys(vote.name for vote in votes)))
+            if len(votes) == 2 or len(piece) == len(ticks):
+                return found
+        elif explained(rated):
+            return found  # faults are not what makes it uncertain
+    return Identified(None, near)
+
+
+def _pieces(ticks: Ints) -> Iterator[Ints]:
+    """The whole if it is short, else stretches from all over it, long ones first; none across a silence."""
+    span = np.diff(ticks)
+    for size in SIZES:
+        many = min(len(ticks) // size, PIECES) if len(ticks) > size else int(size == SIZES[0])
+        for start in np.linspace(0, max(len(ticks) - size, 0), max(many, 1)).astype(int)[:many].tolist():
+            piece = ticks[start : start + size]
+            silent = np.flatnonzero(span[start : start + size - 1] > SILENT * np.median(span[start : start + size - 1]))
+            bounds = [0, *(silent + 1).tolist(), len(piece)]
+            begin, end = max(zip(bounds, bounds[1:], strict=False), key=lambda b: b[1] - b[0])
+            if end - begin >= 6:
+                yield piece[begin:end]
 
 
 def _alternating(edges: Edges) -> Ints:
@@ -93,9 +134,14 @@ def decide(rated: Iterable[Rated]) -> Identified:
         len(near) == 1
         and not is_even(best.wheel)
         and best.weight.misfit <= MISFIT_MOST
-        and best.teeth >= TURNS * best.wheel.teeth
+        and best.teeth >= (TURNS if best.named else TURNS_UNNAMED) * best.wheel.teeth
     )
     return Identified(best.wheel if sure else None, near)
+
+
+def explained(rated: Iterable[Rated]) -> bool:
+    """Whether the best explanation leaves nothing odd."""
+    return max(rated, key=lambda r: r.log_density).weight.misfit <= MISFIT_MOST
 
 
 def candidates(ticks: Ints) -> list[Wheel]:
@@ -129,15 +175,16 @@ def rate(ticks: Ints) -> list[Rated]:
             if i not in chosen or chosen[i][1].log_density < top - FAR:
                 continue
             phases, rough = chosen[i]
+            swings = SWINGS if len(ticks) <= MANY else (rough.swing,)
             for phase in phases:
                 for explanation in stretch.whole(wheel, phase):
-                    weight = weigh(ticks, explanation, (rough.swing,))
+                    weight = weigh(ticks, explanation, swings)
                     if found is None or weight.log_density > found.log_density:
                         found = weight
             if is_even(wheel) and wheel.widths_deg is None:
                 break  # the other level's teeth are the same wheel's
         if found is not None:
-            cost = 0.0 if wheel.name in catalogue.NAMES else UNNAMED
+            cost = 0.0 if wheel.name in catalogue.NAMES else UNNAMED * max(wheel.slots - wheel.teeth - 1, 1)
             out.append(Rated(wheel, Weight(found.log_density - cost, found.misfit, found.swing), len(ticks) // 2))
     return out
 
@@ -151,7 +198,9 @@ def _look(stretch: Stretch, wheels: list[Wheel]) -> dict[int, tuple[list[int], W
         if float(suit.min()) > bound:
             continue
         phases = np.argsort(suit, kind="stable")[:PHASES].tolist()
-        weights = [weigh(stretch.lead, stretch.leading(wheel, phase)) for phase in phases]
+        first = weigh(stretch.lead, stretch.leading(wheel, phases[0]))
+        others = (weigh(stretch.lead, stretch.leading(wheel, phase), (first.swing,)) for phase in phases[1:])
+        weights = [first, *others]
         top = max(weights, key=lambda w: w.log_density)
         kept = [p for p, w in zip(phases, weights, strict=True) if w.log_density > top.log_density - FAR / 2]
         chosen[i] = kept, top
