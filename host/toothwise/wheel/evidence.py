@@ -50,9 +50,9 @@ READ_DEG = 0.05
 class Explanation:
     """Angles for edges.
 
-    angle_deg: (n,), rising. edge: (n,), which edge of the wheel it is, the same number in every turn.
-    loose_deg: (n,), how far the edge may stand from that angle beyond the wheel's usual error. cost: nats for what the explanation
-    had to choose freely. turn_deg: angle of a turn.
+    angle_deg: (n,), rising, counted on through the turns. edge: (n,), which edge of the wheel it is, the same number
+    in every turn. loose_deg: (n,), how far that edge may stand from its angle beyond the usual error of a tooth.
+    cost: nats for what the explanation had to choose freely.
     """
 
     angle_deg: Floats

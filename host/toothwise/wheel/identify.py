@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -84,7 +85,8 @@ def identify(edges: Edges, clock: Clock) -> Identified:
     """
     ticks = _alternating(edges)
     votes: list[Wheel] = []
-    least, near = np.inf, ()
+    least = np.inf
+    near: tuple[str, ...] = ()
     for piece in _pieces(ticks):
         rated = rate(piece)
         found = decide(rated)
@@ -111,7 +113,7 @@ def _pieces(ticks: Ints) -> Iterator[Ints]:
             piece = ticks[start : start + size]
             silent = np.flatnonzero(span[start : start + size - 1] > SILENT * np.median(span[start : start + size - 1]))
             bounds = [0, *(silent + 1).tolist(), len(piece)]
-            begin, end = max(zip(bounds, bounds[1:], strict=False), key=lambda b: b[1] - b[0])
+            begin, end = max(pairwise(bounds), key=lambda b: b[1] - b[0])
             if end - begin >= 6:
                 yield piece[begin:end]
 
@@ -130,9 +132,11 @@ def decide(rated: Iterable[Rated]) -> Identified:
         return Identified(None)
     best = order[0]
     near = tuple(r.wheel.name for r in order if best.log_density - r.log_density < CLEARLY)
+    if is_even(best.wheel):
+        # Whichever suits best: how many teeth there are is not in the signal.
+        return Identified(None, tuple(r.wheel.name for r in order if is_even(r.wheel) or r.wheel.name in near))
     sure = (
         len(near) == 1
-        and not is_even(best.wheel)
         and best.weight.misfit <= MISFIT_MOST
         and best.teeth >= (TURNS if best.named else TURNS_UNNAMED) * best.wheel.teeth
     )
