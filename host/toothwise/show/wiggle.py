@@ -28,6 +28,8 @@ _SEEN_MOSTLY = 0.005
 def summary(result: Mapping[str, Any], look: Look) -> list[str]:
     """Lines for a terminal or a pipe."""
     lines = [*_facts(result, look), "", *_places(result, look), "", *_verdicts(result, look), *_limits(result)]
+    if result.get("before"):
+        lines += ["", *compared(result["before"]), ""]
     lines.append("This is evidence, not a verdict: the maker's service information comes first.")
     return [part for line in lines for part in look.wrapped(line)]
 

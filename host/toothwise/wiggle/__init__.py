@@ -11,7 +11,9 @@
 """
 
 from toothwise.wiggle.judge import Judged, judge
-from toothwise.wiggle.look import Seen, look
+from toothwise.wiggle.look import look
 from toothwise.wiggle.marks import Mark, read_marks
+from toothwise.wiggle.seen import Seen
+from toothwise.wiggle.watching import Watching
 
-__all__ = ["Judged", "Mark", "Seen", "judge", "look", "read_marks"]
+__all__ = ["Judged", "Mark", "Seen", "Watching", "judge", "look", "read_marks"]

@@ -10,8 +10,8 @@ from typing import Any
 from toothwise.edges.signal import Clock
 from toothwise.wiggle import exact, rules
 from toothwise.wiggle.disturbance import Event
-from toothwise.wiggle.look import Seen
 from toothwise.wiggle.marks import Stretch
+from toothwise.wiggle.seen import Seen
 
 SCHEMA = 1
 
@@ -162,7 +162,8 @@ def judge(parts: Sequence[Seen]) -> Judged:
         for stretch in seen.stretches:
             places.setdefault(stretch.place, Place(stretch.place))
     hands_off = places.pop(rules.HANDS_OFF, Place(rules.HANDS_OFF))
-    every = {**places, rules.HANDS_OFF: hands_off}
+    between = places.pop(rules.BETWEEN, Place(rules.BETWEEN))
+    every = {**places, rules.HANDS_OFF: hands_off, rules.BETWEEN: between}
     rates = _rates(parts)
     unplaced: list[Placed] = []
     for seen in parts:
@@ -187,7 +188,7 @@ def judge(parts: Sequence[Seen]) -> Judged:
     quiet = not hands_off.events and hands_off.seconds > 2 * rules.HUMAN_S
     for one in every.values():
         one.stands = _stands(one, quiet)
-    return Judged(list(parts), list(places.values()), hands_off, unplaced)
+    return Judged(list(parts), list(places.values()), hands_off, [*unplaced, *between.events])
 
 
 def _stands(place: Place, background_quiet: bool) -> str:
@@ -256,7 +257,7 @@ def owner(tick: int, seen: Seen, rates: dict[str, float]) -> tuple[int | None, b
     human = seen.clock.ticks(rules.HUMAN_S)
     if at is None:
         first = stretches[0] if stretches else None
-        if first is not None and not first.hands_off and first.start - tick <= human:
+        if first is not None and first.moved and first.start - tick <= human:
             return 0, True
         return None, False
     near = {at}
@@ -269,6 +270,6 @@ def owner(tick: int, seen: Seen, rates: dict[str, float]) -> tuple[int | None, b
         return at, False
 
     def claim(i: int) -> tuple[float, bool, bool]:
-        return rates[stretches[i].place], not stretches[i].hands_off, i == at
+        return rates[stretches[i].place], stretches[i].moved, i == at
 
     return max(near, key=claim), True

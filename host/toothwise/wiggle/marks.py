@@ -36,8 +36,9 @@ class Stretch:
     supposed: bool = False
 
     @property
-    def hands_off(self) -> bool:
-        return self.place == rules.HANDS_OFF
+    def moved(self) -> bool:
+        """Whether it is a place's."""
+        return self.place not in (rules.HANDS_OFF, rules.BETWEEN)
 
 
 def place_name(text: str) -> str:

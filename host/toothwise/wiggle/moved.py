@@ -5,8 +5,11 @@ What is left over, in degrees, is compared with the same tooth's in the BLOCK re
 wheel's own error there, their spread what engine and sensor do by themselves. Timing edges and the edges opposite them
 are two series of their own. The first block is judged by itself.
 
-An edge that was moved by less than `limit_deg` cannot be told from that spread; the result says so. A revolution in
-which many edges stand out is a change of the engine's running, and tells nothing of a contact.
+Three things an engine does are no contact's: a speed that changes quickly leaves more of itself over, in proportion to
+the change across the five edges; at less than half or more than twice the block's speed the spread is not known; and a
+revolution in which many edges stand out is a change of running. They tell nothing.
+
+An edge that was moved by less than `limit_deg` cannot be told from that spread; the result says so.
 """
 
 from __future__ import annotations
@@ -28,6 +31,12 @@ BLOCK = 32
 FEWEST_TURNS = 8
 FEWEST_TEETH = 12
 """On a wheel with fewer, the engine's own unevenness between teeth is no cubic."""
+FINEST_DEG = 0.004
+"""No sensor repeats better than a tenth of the 0.05° that a good one does (from memory)."""
+UNEVEN = 0.05
+"""Share of a pitch that the cubic may leave over for a whole change of speed across the five edges. For a change that
+swings m times a turn it is h²(πm/180)²/18 of the pitch h: 0.04 for m = 8 at 6°, 0.03 for m = 4 at 10° [D]."""
+SPEEDS = 2.0
 SIGMAS, TAIL, TAIL_SHARE = 8.0, 2.0, 0.995
 """An edge stands out from so many standard deviations on, and from so many times what this share stays below."""
 MANY = 0.15
@@ -59,19 +68,21 @@ class MovedEdges:
 class _Rows:
     """Residuals of one series, a row an edge, in order of time."""
 
-    def __init__(self, count: Ints, tick: Ints, residual_deg: Floats, ticks_per_deg: Floats) -> None:
+    NAMES = ("count", "tick", "residual_deg", "ticks_per_deg", "change")
+
+    def __init__(self, count: Ints, tick: Ints, residual_deg: Floats, ticks_per_deg: Floats, change: Floats) -> None:
         self.count, self.tick, self.residual_deg, self.ticks_per_deg = count, tick, residual_deg, ticks_per_deg
+        self.change = change  # of the speed, from the first of the five edges to the last, relative
 
     def __len__(self) -> int:
         return len(self.count)
 
     def part(self, which: slice) -> _Rows:
-        return _Rows(self.count[which], self.tick[which], self.residual_deg[which], self.ticks_per_deg[which])
+        return _Rows(*(getattr(self, name)[which] for name in self.NAMES))
 
     @staticmethod
     def join(parts: list[_Rows]) -> _Rows:
-        return _Rows(*(np.concatenate([getattr(p, name) for p in parts]) for name in
-                       ("count", "tick", "residual_deg", "ticks_per_deg")))  # fmt: skip
+        return _Rows(*(np.concatenate([getattr(part, name) for part in parts]) for name in _Rows.NAMES))
 
 
 class _Series:
@@ -80,7 +91,7 @@ class _Series:
     def __init__(self, wheel: Wheel, clock: Clock, channel: str, back: bool) -> None:
         self._wheel, self._channel, self._back = wheel, channel, back
         self._n = wheel.teeth
-        self._weights, self._reach_deg = _weights(wheel)
+        self._weights, self._places_deg = _weights(wheel)
         self._gain = np.sqrt(1.0 + (self._weights**2).sum(axis=1))
         self._carry: tuple[Ints, Ints, Ints] = (np.empty(0, np.int64),) * 3  # count, tick, turning
         self._open: list[_Rows] = []  # of a revolution that is not over
@@ -88,6 +99,8 @@ class _Series:
         self._block_number: int | None = None
         self._middle: Floats | None = None
         self._limit: Floats = np.empty(0)
+        self._pitch_deg = float(wheel.steps_deg.min())
+        self._ticks_per_deg = 1.0  # of the block
 
     @property
     def limit_deg(self) -> float | None:
@@ -117,16 +130,16 @@ class _Series:
         count, tick, turning = (np.concatenate(pair) for pair in zip(self._carry, fresh, strict=True))
         self._carry = (count[-4:], tick[-4:], turning[-4:])
         if len(count) < 5:
-            return _Rows(count[:0], tick[:0], np.empty(0), np.empty(0))
+            return _Rows(count[:0], tick[:0], np.empty(0), np.empty(0), np.empty(0))
         good = (count[4:] - count[:-4] == 4) & (turning[4:] == turning[:-4]) & (np.diff(count)[1:-2] > 0)
         at = np.flatnonzero(good) + 2
         tooth = count[at] % self._n
         around = np.stack([tick[at + k] - tick[at] for k in (-2, -1, 1, 2)], axis=1).astype(np.float64)
-        per_deg = (around[:, 3] - around[:, 0]) / self._reach_deg[tooth]
+        places = self._places_deg[tooth]
+        per_deg = (around[:, 3] - around[:, 0]) / (places[:, 3] - places[:, 0])
+        first, last = ((around[:, j] - around[:, i]) / (places[:, j] - places[:, i]) for i, j in ((0, 1), (2, 3)))
         shift = -(around * self._weights[tooth]).sum(axis=1)
-        usable = per_deg > 0
-        at, per_deg, shift = at[usable], per_deg[usable], shift[usable]
-        return _Rows(count[at], tick[at], shift / per_deg, per_deg)
+        return _Rows(count[at], tick[at], shift / per_deg, per_deg, np.abs(last - first) / per_deg)
 
     def _turns_over(self, rows: _Rows) -> Iterator[Disturbance]:
         """Whole revolutions, block by block."""
@@ -170,9 +183,10 @@ class _Series:
         usual = float(np.nanmedian(spread / self._gain))
         away = np.abs(rows.residual_deg - middle[tooth]) / self._gain[tooth]
         tail = float(np.nanquantile(away, TAIL_SHARE))
-        tick_deg = 1.0 / float(np.median(rows.ticks_per_deg))
+        self._ticks_per_deg = float(np.median(rows.ticks_per_deg))
         own = np.fmax(np.nan_to_num(spread), usual * self._gain)
-        self._limit = np.maximum(np.maximum(SIGMAS * own, TAIL * tail * self._gain), 3.0 * tick_deg * self._gain)
+        floor = max(TAIL * tail, FINEST_DEG, 3.0 / self._ticks_per_deg)
+        self._limit = np.maximum(SIGMAS * own, floor * self._gain)
         self._middle = middle
         return True
 
@@ -180,8 +194,11 @@ class _Series:
         assert self._middle is not None
         tooth = rows.count % self._n
         away = rows.residual_deg - self._middle[tooth]  # not a number where the tooth is not known yet
-        limit = np.maximum(self._limit[tooth], 3.0 * self._gain[tooth] / rows.ticks_per_deg)
-        size = np.nan_to_num(np.abs(away))
+        pace = rows.ticks_per_deg / self._ticks_per_deg
+        # What a sensor does to the teeth beside a gap changes with the speed.
+        own = self._limit[tooth] + np.nan_to_num(np.abs(self._middle[tooth] * (1.0 - pace)))
+        limit = np.maximum(own, UNEVEN * self._pitch_deg * rows.change)
+        size = np.where((pace < SPEEDS) & (pace * SPEEDS > 1), np.nan_to_num(np.abs(away)), 0.0)
         turn = rows.count // self._n
         out = size > limit
         if not out.any():
@@ -196,7 +213,7 @@ class _Series:
     def _moved(self, rows: _Rows, i: int, away_deg: float) -> Disturbance:
         shift = round(away_deg * float(rows.ticks_per_deg[i]))
         tick, count = int(rows.tick[i]), int(rows.count[i])
-        pitch = float(self._wheel.steps_deg.min()) * float(rows.ticks_per_deg[i])
+        pitch = self._pitch_deg * float(rows.ticks_per_deg[i])
         tooth = count % self._n
         return Disturbance(
             "moved",
@@ -222,8 +239,8 @@ def _neighbour(size: Floats, step: int) -> Floats:
 
 
 def _weights(wheel: Wheel) -> tuple[Floats, Floats]:
-    """For each tooth the weights of its four neighbours' times, by Lagrange's cubic in the angle [D], and the degrees
-    from the first neighbour to the last."""
+    """For each tooth the weights of its four neighbours' times, by Lagrange's cubic in the angle [D], and where
+    they are, in degrees from it."""
     n, turn = wheel.teeth, wheel.turn_deg
     angles = np.array(wheel.angles_deg)
     at = np.arange(n)[:, None] + np.array([-2, -1, 1, 2])
@@ -233,4 +250,4 @@ def _weights(wheel: Wheel) -> tuple[Floats, Floats]:
         for j in range(4):
             if i != j:
                 weights[:, i] *= -x[:, j] / (x[:, i] - x[:, j])
-    return weights, x[:, 3] - x[:, 0]
+    return weights, x

@@ -10,7 +10,8 @@ that swallowed edges is known between two bounds only; the middle is given, and 
 
 Wiggle: one stretch of one place between marks; a place that is marked again, also right after itself, is moved again.
 A stretch shorter than SHORTEST_S was no wiggle, nor was one of which less than half was seen by the rig. `hands off`
-is the background. What lies before the first mark belongs to no place.
+is the background. `moving on` is the time in which the hands go from one place to the next: its events, and what
+lies before the first mark, belong to no place, unless they lie near the mark of one.
 
 Whose event: hands begin to move up to HUMAN_S before or after the mark. Further than that from a mark an event belongs
 to the place of its stretch. Nearer, it belongs to the one of both places that made more events a second away from its
@@ -48,7 +49,7 @@ time that was is given for each level and class of duration.
 
 from __future__ import annotations
 
-HANDS_OFF = "hands off"
+HANDS_OFF, BETWEEN = "hands off", "moving on"
 
 JOIN_S = 0.02
 """The board's own contact events end after the same time without a change."""

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from toothwise.edges.signal import Batch, Clock, Edges
-from toothwise.examine import Examination
+from toothwise.examine import Examination, Result
 from toothwise.records import Event
 from toothwise.wheel.pattern import Wheel
 from toothwise.wiggle.disturbance import FEED, Disturbance
@@ -37,6 +37,8 @@ class TurningWatch:
         self.clock = clock
         self.examination = Examination(clock, channels, wheel, cam_wheel=cam_wheel, source=source)
         self.hidden = Hidden(clock)
+        self.result: Result | None = None
+        """The examination's, once finished."""
         self._feed = LevelWatch(clock, FEED, rest=1)
         self._has_feed = FEED in channels and self.examination.crank != FEED
         self._cam_wheel = cam_wheel
@@ -65,7 +67,7 @@ class TurningWatch:
     def finish(self) -> list[Disturbance]:
         """What is left, as at the end of the recording."""
         before = len(self.examination.events)
-        self.examination.finish()
+        self.result = self.examination.finish()
         found = self._from(self.examination.events[before:])
         for moved in self._moved.values():
             found += moved.finish()

@@ -1,0 +1,204 @@
+"""Ways to watch, batch by batch: a turning wheel, lines at rest, conductors; and the choice between them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from toothwise.edges.signal import CHANNELS, Batch, Clock, Edges
+from toothwise.examine import Examination, Result
+from toothwise.wheel.pattern import Wheel
+from toothwise.wiggle.disturbance import FEED, Disturbance, Events
+from toothwise.wiggle.interference import name_interference
+from toothwise.wiggle.marks import Mark, stretches
+from toothwise.wiggle.rest import LevelWatch
+from toothwise.wiggle.seen import Seen
+from toothwise.wiggle.turning import TurningWatch
+
+MODES = ("turning", "rest", "continuity")
+NEAR_S = 0.1
+DENSE = 400
+"""More edges than this in a row, each within NEAR_S of the next, are a turning wheel's, not a contact's."""
+FEWEST_TURNS = 2
+RESTS_AFTER_S = 3.0
+"""A line that made no such run by then is at rest."""
+
+
+class Watching:
+    """One recording, watched for one harness test. The same however the stream is cut.
+
+    mode: one of MODES; None to choose by what the signal does, once it has done so: turning from FEWEST_TURNS tracked
+    revolutions on. `mode` says which it is; until it is known, disturbances are held back.
+    names: of conductors in continuity, by channel.
+    """
+
+    def __init__(
+        self,
+        clock: Clock,
+        channels: Sequence[str],
+        *,
+        mode: str | None = None,
+        wheel: Wheel | None = None,
+        cam_wheel: Wheel | None = None,
+        source: Mapping[str, Any] | None = None,
+        names: Mapping[str, str] | None = None,
+    ) -> None:
+        self.clock = clock
+        self.channels = tuple(channels)
+        self.mode = mode
+        self.events = Events(clock)
+        self.until_tick = 0
+        self._source = dict(source or {})
+        self._named = wheel is not None or mode == "turning"
+        self._turning = TurningWatch(clock, channels, wheel, cam_wheel=cam_wheel, source=self._source)
+        self._continuity = mode == "continuity"
+        self._names = dict(names or {})
+        self._rest: dict[str, LevelWatch] | None = None if mode == "turning" else {}
+        self._held: list[list[Disturbance]] = [[], []]  # turning and at rest, while the mode is not known
+        self._blind: list[tuple[int, int]] = []
+        self._dense = Dense(clock, self.examination.crank)
+
+    @property
+    def examination(self) -> Examination:
+        """The examination that runs along, whatever the mode."""
+        return self._turning.examination
+
+    @property
+    def result(self) -> Result | None:
+        """The examination's, once finished."""
+        return self._turning.result
+
+    def name_of(self, number: int) -> str:
+        """A conductor's name by its number on the rig."""
+        channel = CHANNELS[number] if number < len(CHANNELS) else str(number)
+        return self._names.get(channel, channel)
+
+    @property
+    def feed_low(self) -> bool:
+        """Whether the feed is low now, as far as is known."""
+        return FEED in self.channels and self.examination.tally().feed_low
+
+    def feed(self, batch: Batch) -> list[Disturbance]:
+        """Take one batch; what it decided."""
+        self.until_tick = max(self.until_tick, batch.until_tick)
+        signal = self.examination.crank
+        self._blind += [(b.start_tick, b.end_tick) for b in batch.blind if b.channel in (None, signal)]
+        self._dense.feed(batch)
+        turning = self._turning.feed(batch)
+        rest = self._at_rest(batch) if self._rest is not None else []
+        return self._choose(turning, rest, final=False)
+
+    def note(self, part: Disturbance) -> None:
+        """Something that the rig itself found: a short between conductors."""
+        self.events.add([part])
+
+    def finish(self, until_tick: int | None = None) -> list[Disturbance]:
+        """What is left, as at the end of the recording; until_tick: where that was, if later than the last edge."""
+        self.until_tick = max(self.until_tick, until_tick or 0)
+        turning = self._turning.finish()
+        rest = [d for watch in (self._rest or {}).values() for d in watch.finish(self.until_tick)]
+        return self._choose(turning, rest, final=True)
+
+    def _choose(self, turning: list[Disturbance], rest: list[Disturbance], *, final: bool) -> list[Disturbance]:
+        if self.mode is None:
+            self._held = [before + new for before, new in zip(self._held, (turning, rest), strict=True)]
+            if self.turned:
+                self.mode, self._rest = "turning", None
+            elif final or (self.clock.span_s(self.until_tick) > RESTS_AFTER_S and self._dense.longest <= DENSE):
+                self.mode = "rest"
+            else:
+                return []
+            turning, rest = self._held
+        found = turning if self.mode == "turning" else rest
+        self.events.add(found)
+        return found
+
+    @property
+    def turned(self) -> bool:
+        """Whether the crank is known to have turned, by its tracked teeth."""
+        tally = self.examination.tally()
+        if self.examination.wheel is None or tally.revolutions < FEWEST_TURNS:
+            return False
+        return self._named or 4 * tally.seen >= tally.edges
+
+    @property
+    def unexplained(self) -> bool:
+        """Whether something turned that no wheel explains."""
+        return not self.turned and self._dense.longest > DENSE
+
+    def _at_rest(self, batch: Batch) -> list[Disturbance]:
+        assert self._rest is not None
+        found = []
+        for name in dict.fromkeys([*self.channels, *batch.edges]):
+            if name not in self._rest:
+                rests = 0 if self._continuity else 1 if name == FEED else None
+                self._rest[name] = LevelWatch(self.clock, self._names.get(name, name), rests)
+            blind = [b for b in batch.blind if b.channel in (None, name)]
+            found += self._rest[name].feed(edges_of(batch, name), batch.until_tick, blind)
+        return found
+
+    def seen(self, marks: Sequence[Mark], *, open_ended: bool = False) -> Seen:
+        """After `finish`: all of it, with the stretches that the marks make."""
+        mode = self.mode or "rest"
+        parts = stretches(marks, self.until_tick, open_ended=open_ended and mode != "turning")
+        begin, end = 0, self.until_tick
+        if open_ended and mode != "turning" and parts:
+            begin, end = min(0, parts[0].start), max(end, parts[-1].end)
+        turned = mode == "turning"
+        wheel = self.examination.wheel
+        return Seen(
+            clock=self.clock,
+            source=self._source,
+            mode=mode,
+            channels=self.channels,
+            stretches=parts,
+            from_tick=begin,
+            until_tick=end,
+            events=self.events,
+            blind=merged(self._blind),
+            wheel=wheel.name if turned and wheel else None,
+            revolutions=self.examination.tally().revolutions if turned else 0,
+            hidden=self._turning.hidden.shares() if turned else None,
+            limit_deg=self._turning.limit_deg if turned else None,
+            interference=name_interference(self.events) if turned else [],
+        )
+
+
+def edges_of(batch: Batch, channel: str) -> Edges:
+    """A channel's edges in a batch, none where it has none."""
+    return batch.edges.get(channel, Edges.none())
+
+
+def merged(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans in order of time, those that touch joined."""
+    out: list[tuple[int, int]] = []
+    for start, end in sorted(spans):
+        if out and start <= out[-1][1]:
+            out[-1] = out[-1][0], max(out[-1][1], end)
+        else:
+            out.append((start, end))
+    return out
+
+
+class Dense:
+    """The longest run of edges that follow one another closely."""
+
+    def __init__(self, clock: Clock, channel: str) -> None:
+        self._channel, self._near = channel, clock.ticks(NEAR_S)
+        self._last: int | None = None
+        self._run = 0
+        self.longest = 0
+
+    def feed(self, batch: Batch) -> None:
+        ticks = edges_of(batch, self._channel).ticks
+        if not len(ticks):
+            return
+        before = ticks[0] if self._last is None else self._last
+        far = np.flatnonzero(np.diff(ticks, prepend=before) > self._near)
+        self._last = int(ticks[-1])
+        runs = [b - a for a, b in pairwise([0, *far.tolist(), len(ticks)])]
+        self.longest = max(self.longest, self._run + runs[0], *runs)
+        self._run = self._run + runs[0] if len(runs) == 1 else runs[-1]
