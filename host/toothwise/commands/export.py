@@ -32,12 +32,12 @@ def add(commands: parsing.Commands) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from toothwise.commands.sources import recording_of
-    from toothwise.edges.files import write_recording
+    from toothwise.edges.files import WRITERS, write_recording
     from toothwise.errors import FileTrouble
 
     file = Path(args.file)
-    if file.suffix.lower() not in (".csv", ".vcd"):
-        raise FileTrouble(f"{file} does not say its format", step="Let its name end in .csv or .vcd")
+    if file.suffix.lower() not in WRITERS:
+        raise FileTrouble(f"{file} does not say its format", step=f"Let its name end in {' or '.join(WRITERS)}")
     if file.exists() and not args.replace:
         raise FileTrouble(f"{file} is there already", step="Choose another name, or say --replace")
     part = file.with_name(f"{file.name}.part{file.suffix}")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from toothwise.edges import csv_edges, vcd, volts_csv, wav
@@ -12,6 +12,9 @@ from toothwise.errors import FileTrouble
 
 SNIFFED_BYTES = 4096
 PACKED = {b"\x1f\x8b": "gzip", b"PK": "zip", b"BZh": "bzip2", b"\xfd7zXZ": "xz", b"\x28\xb5\x2f\xfd": "zstandard"}
+
+WRITERS: Mapping[str, Callable[[Path, Recording], None]] = {".csv": csv_edges.write, ".vcd": vcd.write}
+"""By the ending of a file's name: what writes a recording's edges as that format."""
 
 
 def open_recording(
@@ -46,10 +49,10 @@ def open_recording(
 
 
 def write_recording(path: str | Path, recording: Recording) -> None:
-    """Write a recording's edges as VCD where the name ends in .vcd, else as CSV. Raises FileTrouble."""
+    """Write a recording's edges in the format that the name's ending says, else as CSV. Raises FileTrouble."""
     path = Path(path)
     try:
-        (vcd if path.suffix.lower() == ".vcd" else csv_edges).write(path, recording)
+        WRITERS.get(path.suffix.lower(), csv_edges.write)(path, recording)
     except OSError as error:
         raise FileTrouble(
             f"{path} cannot be written", cause=str(error.strerror or error), step="Choose another folder"
