@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from toothwise.track import motion
 from toothwise.track.geometry import Geometry
 from toothwise.track.profile import Profile
+from toothwise.track.widths import Widths
 
 HOPELESS = 14.0
 """An explanation this many nats behind the best will not come back."""
@@ -31,6 +32,10 @@ PACES = 2.5
 
 SETTLED = 4.0
 """The careful tracker hands over once all other explanations are within so little of hopeless."""
+
+
+TAIL = 8
+"""Teeth at the end of a stretch that a stopping wheel may have spoilt."""
 
 
 class Node:
@@ -65,39 +70,12 @@ class Node:
         self.edges_since = 0
 
 
-class Widths:
-    """What the trailing edges tell: within one pitch the speed hardly changes, so the share of it that the tooth
-    takes says how long the pitch was, whatever the swing.
-
-    degrees: each tooth's width.
-    """
-
-    SIGMA = 0.25
-    """Usual error of the share, in log odds, at steady speed: uneven teeth, a comparator's whims."""
-
-    FOLLOW = 0.1
-    """How quickly the expected width follows the signal's (a comparator's moves with the speed)."""
-
-    def __init__(self, degrees: Sequence[float]) -> None:
-        self._degrees = list(degrees)
-
-    def judge(self, node: Node, child: Node, share: float, tick_s: float) -> float:
-        """Nats against a tooth that lasted `share` of the way from `node` to `child`; the child's width follows."""
-        expected = self._degrees[node.count % len(self._degrees)] * math.exp(node.width)
-        usual = min(max(expected / child.span_deg, 0.02), 0.98)
-        seen = min(max(share, 0.02), 0.98)
-        error = math.log(seen / (1.0 - seen)) - math.log(usual / (1.0 - usual))
-        child.width = node.width + self.FOLLOW * min(max(error, -1.0), 1.0)
-        half = 0.5 * child.span_deg
-        moved = motion.moved_variance(half, half, node.pace * tick_s) if node.pace else motion.SWING_MOST**2
-        return motion.penalty(error, math.sqrt(self.SIGMA * self.SIGMA + 2.0 * moved))
-
-
 class Beam:
     """Explanations of one stretch of edges in which the wheel keeps turning.
 
     geometry: of the wheel. tick_s: seconds a tick. blind: stretches (begin, end) no conclusion may be drawn from.
-    profile: what the last turns showed; the owner replaces it when a new stretch begins.
+    profile: what the last turns showed; the owner replaces it when a new stretch begins. widths: what trailing
+    edges tell, and width_of, ticks from a timing edge to the opposite one after it (-1: none); None without them.
     """
 
     def __init__(self, geometry: Geometry, tick_s: float, blind: Sequence[tuple[int, int]] = ()) -> None:
@@ -108,6 +86,7 @@ class Beam:
         self.live: list[Node] = []
         self.hopeless = HOPELESS
         self.widths: Widths | None = None
+        self.width_of: Callable[[int], int] = _no_width
         self.least_deg_ticks = 1.0 / (motion.STEP_RPM_MOST * 6.0 * tick_s)
 
     def begin(self, edge: int, tick: int, counts: Sequence[int]) -> None:
@@ -116,7 +95,7 @@ class Beam:
 
     def resume(self, node: Node, counts: NDArray[np.int64], ticks: NDArray[np.int64]) -> None:
         """Go on from a tooth that is beyond doubt; counts, ticks: the last few teeth up to it."""
-        node.parent, node.cost, node.edges_since, node.spread = None, 0.0, 0, 0.0
+        node.parent, node.cost, node.edges_since, node.clean, node.spread = None, 0.0, 0, 0, 0.0
         node.pace = 0.0
         for i in range(1, len(counts)):
             span = int(ticks[i] - ticks[i - 1])
@@ -158,8 +137,8 @@ class Beam:
     def _hidden(self, start: int, end: int) -> bool:
         return any(b < end and e > start for b, e in self.blind)
 
-    def step(self, edge: int, tick: int, width: int = -1) -> None:
-        """Take in the next edge. width: ticks from the edge before it to the opposite edge after that; -1: unknown."""
+    def step(self, edge: int, tick: int) -> None:
+        """Take in the next edge."""
         teeth = self.geometry.teeth
         # Teeth that look alike are one place, unless the swing of the last turns tells them apart.
         alike = self.geometry.symmetry if self.profile.sigma == math.inf else 2 * teeth
@@ -171,12 +150,14 @@ class Beam:
             if node.cost > bound:
                 break
             span = tick - node.tick
+            width = self.width_of(node.edge) if self.widths is not None else -1
             for skip, cost in self._options(node, span, bound - node.cost):
                 count = node.count + 1 + skip
                 total = node.cost + cost
                 child = self._child(node, edge, tick, skip, total)
-                if self.widths is not None and width > 0 and not node.edges_since:
-                    total = child.cost = total + self.widths.judge(node, child, width / span, self.tick_s)
+                if width > 0 and self.widths is not None:
+                    total += self._judge_width(node, child, width)
+                    child.cost = total
                 key = (count % alike, int(PACES * math.log(child.pace)))
                 rival = new.get(key)
                 if rival is not None and rival.cost <= total:
@@ -206,10 +187,22 @@ class Beam:
         child.clean = 0 if skip or node.edges_since else node.clean + 1
         return child
 
+    def _judge_width(self, node: Node, child: Node, width: int) -> float:
+        """Nats against the node's tooth being as wide as it was, seen from the next; the child's width follows."""
+        assert self.widths is not None
+        single = child.count - node.count == 1 and not node.edges_since
+        cost, follow = self.widths.judge(
+            node.count, node.width, width, child.span_ticks, child.span_deg, node.pace, self.tick_s, single
+        )
+        child.width = node.width + follow
+        return cost
+
     @staticmethod
     def _extra(node: Node) -> float:
         """What it costs to pass over an edge."""
-        return motion.EXTRA_MORE if node.edges_since else motion.EXTRA_FIRST
+        if not node.edges_since:
+            return motion.EXTRA_FIRST
+        return motion.EXTRA_MORE if node.edges_since < motion.EXTRA_BURST else motion.EXTRA_STILL_MORE
 
     def _options(self, node: Node, span: int, worth: float) -> list[tuple[int, float]]:
         """(teeth left out, cost) for each way the edge `span` ticks after the node's tooth may be a tooth.
@@ -274,7 +267,7 @@ class Beam:
             return 0
         omega = node.span_deg * motion.RAD / (node.span_ticks * self.tick_s)
         moved = (node.depth + 1) * self.geometry.largest_deg * motion.RAD
-        return node.depth if omega * omega <= 2.0 * motion.FROM_REST_RAD_S2 * moved else 0
+        return node.depth if omega * omega <= 2.0 * motion.MOST_RAD_S2 * moved else 0
 
     def shared(self) -> Node | None:
         """The latest tooth that all explanations agree on."""
@@ -291,28 +284,31 @@ class Beam:
                 agreed = walk
         return agreed
 
-    def alone(self, clean: int) -> Node | None:
-        """The one explanation left, if it has been clean for so many intervals and nothing speaks against it."""
+    def alone(self, clean: int, back: int) -> Node | None:
+        """A tooth beyond doubt, `back` teeth before the latest one of the one explanation left.
+
+        None while others are left, or fewer than `clean` intervals lie without a fault behind it.
+        """
         best = self.best()
         if best.clean < clean or best.edges_since:
             return None
-        if len(self.live) == 1:
-            return best
-        # The same path, a few edges younger and unwilling to go on, is no rival.
-        spine = set()
-        walk = best.parent
-        for _ in range(clean):
-            if walk is None:
-                break
-            spine.add(id(walk))
-            walk = walk.parent
+        # The same path, a few teeth younger and unwilling to go on, is no rival.
+        spine = {id(best)}
+        sure = best
+        for _ in range(back):
+            assert sure.parent is not None
+            sure = sure.parent
+            spine.add(id(sure))
         far = best.cost + self.hopeless - SETTLED
-        rivals = (node for node in self.live if node is not best and id(node) not in spine)
-        return best if all(node.cost > far for node in rivals) else None
+        return sure if all(node.cost > far for node in self.live if id(node) not in spine) else None
 
 
 def _missing(skip: int, hidden: bool) -> float:
     return 0.0 if not skip or hidden else motion.MISSING_FIRST + motion.MISSING_MORE * (skip - 1)
+
+
+def _no_width(edge: int) -> int:
+    return -1
 
 
 def _cost(node: Node) -> float:
@@ -331,14 +327,17 @@ def path(node: Node) -> list[Node]:
 
 
 def without_slowing_down(nodes: Sequence[Node], geometry: Geometry) -> Sequence[Node]:
-    """A last long interval may be a wheel coming to rest. A tooth is only missed if the wheel is seen turning
-    afterwards faster than the interval would mean with no tooth missing."""
-    quickest = float("inf")
+    """The last teeth of a stretch, without what only a wheel coming to rest would explain.
+
+    A tooth is only missed, and an edge only extra, if the wheel is seen turning on afterwards, faster than the
+    doubtful interval would mean with no tooth missing: a wheel that stops does so within a tooth, and rocks back.
+    """
+    quickest = math.inf
     for i in range(len(nodes) - 1, 0, -1):
         node, before = nodes[i], nodes[i - 1]
-        if node.count - before.count > 1:
-            plain = node.span_ticks / geometry.span(before.count, 1)
-            if quickest > 0.75 * plain:
-                return without_slowing_down(nodes[:i], geometry)
+        plain = node.span_ticks / geometry.span(before.count, 1)
+        doubtful = node.count - before.count > 1 or node.edge - before.edge > 1
+        if doubtful and quickest > 0.75 * plain and len(nodes) - i <= TAIL:
+            return without_slowing_down(nodes[:i], geometry)
         quickest = min(quickest, node.span_ticks / node.span_deg)
     return nodes

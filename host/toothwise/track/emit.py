@@ -245,7 +245,7 @@ class Emitter:
     def _needs(self, rpm: float) -> float:
         """Degrees that it takes to stop from, or to reach, a speed."""
         omega = rpm * 6.0 * motion.RAD
-        return omega * omega / (2.0 * motion.ALPHA_RAD_S2) / motion.RAD
+        return omega * omega / (2.0 * motion.MOST_RAD_S2) / motion.RAD
 
     def _rpm(self, ticks_per_deg: float) -> float:
         return 1.0 / (6.0 * ticks_per_deg * self._tick_s)

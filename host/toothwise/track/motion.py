@@ -39,8 +39,8 @@ FLOOR = 0.015
 JOLT = 0.01
 """What else changes the speed from one interval to the next: load jolts."""
 
-FROM_REST_RAD_S2 = 2500.0
-"""No starter or engine takes a shaft from rest any faster (four times the usual)."""
+MOST_RAD_S2 = 3000.0
+"""No starter takes a shaft from rest, and no compression stops one, any faster (five times the usual)."""
 
 STEP_RPM_MOST = 15000.0
 """Edges that would mean a faster wheel are no teeth."""
@@ -48,9 +48,13 @@ STEP_RPM_MOST = 15000.0
 MISSING_FIRST = 7.0
 MISSING_MORE = 0.04
 EXTRA_FIRST = 7.0
-EXTRA_MORE = 1.5
+EXTRA_MORE = 2.5
+EXTRA_BURST = 16
+EXTRA_STILL_MORE = 1.5
 """What calling a tooth missing or an edge extra costs, in nats (natural log units of odds): one fault in about a
-thousand teeth, and faults come in company."""
+thousand teeth, and faults come in company: the second extra edge in one place is cheaper, and in a burst each
+costs little. It must cost more than a healthy tooth's usual penalty, or refusing them all would be the best of all
+explanations."""
 
 UNUSUAL = 3.0
 """What it costs, in nats, to leave the swing that the last turns showed: one interval in twenty may."""

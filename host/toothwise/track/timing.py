@@ -8,12 +8,15 @@ holds in its longest pause, for that is the level without a tooth.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 from toothwise.edges.signal import Edges
-from toothwise.track.beam import HOPELESS_AT_FIRST, Beam, Widths
+from toothwise.track.beam import HOPELESS_AT_FIRST, Beam
 from toothwise.track.geometry import FEW_TEETH, Geometry
+from toothwise.track.widths import Widths
 from toothwise.wheel.pattern import Wheel
 
 CLEARLY = 0.03
@@ -47,7 +50,8 @@ def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry, tick_s: float) 
     rough = [_roughness(edges.ticks[edges.levels == level]) for level in (0, 1)]
     if wheel.symmetry == 1 and max(rough) > 2.0 * min(rough):
         return int(rough[1] < rough[0])
-    tells = [tooth_widths(edges, level, wheel, geometry) is not None for level in (0, 1)]
+    widths = [tooth_widths(edges, level, wheel, geometry) for level in (0, 1)]
+    tells = [found is not None and found.telling for found in widths]
     if tells[0] != tells[1]:
         return int(tells[1])
     return 1 - _resting_level(edges)
@@ -112,34 +116,29 @@ def _by_width(edges: Edges, wheel: Wheel, geometry: Geometry) -> int:
 
 
 def tooth_widths(edges: Edges, level: int, wheel: Wheel, geometry: Geometry) -> Widths | None:
-    """How wide the teeth are, if their trailing edges tell a gap from a tooth; None if they don't.
+    """How wide the teeth are, and whether their trailing edges tell a gap from a tooth; None without widths.
 
     A Hall sensor's do: the line rests through the gap. A variable-reluctance one's don't: its trailing crossing
     falls on the middle of whatever lies between two teeth.
     """
-    if wheel.widths_carry_code or geometry.teeth > FEW_TEETH:
+    if wheel.widths_carry_code:
         return None
     if wheel.widths_deg is not None:
-        return Widths([w * 360.0 / wheel.turn_deg for w in wheel.widths_deg])
-    if not wheel.gaps:
-        return None
+        return Widths([w * 360.0 / wheel.turn_deg for w in wheel.widths_deg], telling=True)
     at = np.flatnonzero(edges.levels == level)
-    at = at[at + 1 < len(edges)]
-    at = at[edges.levels[at + 1] != level]
-    inner = at[:-1]
-    if len(inner) < 4 or np.any(np.diff(at) != 2):
-        at = at[np.append(np.diff(at) == 2, False)]
-        inner = at
-    if len(inner) < 4:
+    at = at[:-1][np.diff(at) == 2]
+    if len(at) < 4:
         return None
-    share = (edges.ticks[inner + 1] - edges.ticks[inner]) / np.maximum(edges.ticks[inner + 2] - edges.ticks[inner], 1)
+    share = (edges.ticks[at + 1] - edges.ticks[at]) / np.maximum(edges.ticks[at + 2] - edges.ticks[at], 1)
     share = np.clip(share, 0.02, 0.98)
     usual = float(np.median(share))
-    degrees = usual * geometry.smallest_deg
-    in_gap = degrees / geometry.largest_deg
-    odds = np.log(share / (1.0 - share))
-    between = 0.5 * (np.log(usual / (1.0 - usual)) + np.log(in_gap / (1.0 - in_gap)))
-    gaps = sum(step > 1.5 * geometry.smallest_deg for step in geometry.steps)
-    turns = len(share) / geometry.teeth
-    seen = int(np.sum(odds < between))
-    return Widths([degrees] * geometry.teeth) if 0.6 * gaps * turns <= seen <= 2.0 * gaps * turns + 2 else None
+    degrees = usual * float(np.median(geometry.steps))
+    telling = False
+    if wheel.gaps and geometry.teeth <= FEW_TEETH:
+        in_gap = degrees / geometry.largest_deg
+        odds = np.log(share / (1.0 - share))
+        between = 0.5 * (math.log(usual / (1.0 - usual)) + math.log(in_gap / (1.0 - in_gap)))
+        gaps = sum(step > 1.5 * geometry.smallest_deg for step in geometry.steps)
+        turns = len(share) / geometry.teeth
+        telling = 0.6 * gaps * turns <= int(np.sum(odds < between)) <= 2.0 * gaps * turns + 2
+    return Widths([degrees] * geometry.teeth, telling)

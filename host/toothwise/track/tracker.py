@@ -19,8 +19,9 @@ from toothwise.track.steady import BLOCK, GUARD, Steady
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 
-CLEAN = 4
-"""Intervals without a fault after which the careful tracker hands back to the quick one."""
+CLEAN, CLEAN_MOST = 6, 48
+"""Intervals without a fault after which the careful tracker hands back to the quick one; more, up to the second
+number, each time that the quick one soon gave up."""
 
 SETTLE_EVERY = 8
 """Edges after which it is worth looking for what all explanations share."""
@@ -54,15 +55,20 @@ class Tracker:
         self._tick_s = clock.tick_ns * 1e-9
         self._blind: list[tuple[int, int]] = []
         self._beam = Beam(self._geometry, self._tick_s, self._blind)
+        self._beam.width_of = self._width
         self._emit = Emitter(wheel, self._geometry, clock, channel, self._blind)
         self._held = Edges.none()  # level changes not yet needed no more
         self._times: NDArray[np.int64] = np.empty(0, np.int64)  # timing edges among them
         self._widths: NDArray[np.int64] = np.empty(0, np.int64)  # how long each lasted, where that is used
+        self._latest = 0  # tick of the latest timing edge
+        self._widths_base = 0  # number of the first of those
         self._base = 0  # number of the first of `_times`, counted from the recording's start
         self._next = 0  # number of the next timing edge to take in
         self._lock: Node | None = None  # a tooth beyond doubt: the quick tracker goes on from it
         self._root: Node | None = None  # where the careful one began; None when idle
         self._block = 256
+        self._clean = CLEAN  # intervals wanted now
+        self._locked_at = 0  # timing edge from which the quick tracker went on last
         self._patient_until = -1  # timing edge from which hopeless explanations are dropped as usual
         self._tail = NO_TEETH  # counts and ticks of the last few decided teeth of the stretch
 
@@ -133,15 +139,18 @@ class Tracker:
     def _add_widths(self, edges: Edges, marks: NDArray[np.bool_]) -> None:
         """Ticks from each timing edge to the opposite one after it; -1 where another timing edge comes first."""
         if len(self._widths) and self._widths[-1] < 0 and len(edges) and not marks[0]:
-            self._widths[-1] = edges.ticks[0] - self._times[len(self._widths) - 1]
+            self._widths[-1] = edges.ticks[0] - self._latest
         at = np.flatnonzero(marks)
+        if len(at):
+            self._latest = int(edges.ticks[at[-1]])
         after = np.minimum(at + 1, len(edges) - 1)
         widths = np.where(marks[after], -1, edges.ticks[after] - edges.ticks[at])
         self._widths = np.concatenate([self._widths, widths])
 
     def _width(self, edge: int) -> int:
-        at = edge - self._base
-        return int(self._widths[at]) if self._beam.widths is not None and at >= 0 else -1
+        """Ticks from a timing edge to the opposite one after it."""
+        at = edge - self._widths_base
+        return int(self._widths[at]) if 0 <= at < len(self._widths) else -1
 
     # the way through
 
@@ -156,12 +165,17 @@ class Tracker:
 
     def _trim(self) -> None:
         """Forget timing edges that no one will ask for again."""
-        keep = self._next - 1 if self._lock is None else self._lock.edge
+        # The careful tracker hands over a few teeth back.
+        keep = self._next - GUARD - 1 if self._lock is None else self._lock.edge
         drop = keep - self._base
         if drop > 0:
             self._times = self._times[drop:]
-            self._widths = self._widths[drop:]
             self._base = keep
+        # An explanation still asks for the width of its latest tooth, which may lie some edges back.
+        oldest = keep if self._lock is not None else min([keep, *(node.edge for node in self._beam.live)])
+        if oldest > self._widths_base:
+            self._widths = self._widths[oldest - self._widths_base :]
+            self._widths_base = oldest
 
     def _run_steady(self, last: bool) -> bool:
         """Go on from the lock. False when more edges are needed."""
@@ -190,6 +204,8 @@ class Tracker:
             moved.span_deg = self._geometry.span(moved.count - 1, 1)
             lock = self._lock = moved
         if doubt:
+            soon = lock.edge - self._locked_at < 2 * CLEAN
+            self._clean = min(2 * self._clean, CLEAN_MOST) if soon else CLEAN
             self._block = 256
             self._lock = None
             self._beam.resume(lock, *self._tail)
@@ -227,12 +243,13 @@ class Tracker:
             if beam.lost(tick):
                 self._close()
                 continue
-            beam.step(self._next, tick, self._width(self._next - 1))
+            beam.step(self._next, tick)
             self._next += 1
-            sure = beam.alone(CLEAN)
+            sure = beam.alone(self._clean, GUARD)
             if sure is not None:
                 self._decide_path(path(sure))
                 self._root, self._lock = None, sure
+                self._locked_at = sure.edge
                 sure.parent = None
                 return True
             self._settle()
@@ -272,13 +289,14 @@ class Tracker:
         beam = Beam(self._geometry, self._tick_s, self._blind)
         beam.hopeless = HOPELESS_AT_FIRST
         beam.widths = self._beam.widths
+        beam.width_of = lambda i: self._width(edge + i)
         beam.begin(0, int(times[0]), range(self._geometry.symmetry))
         ended = False
         for i, tick in enumerate(times[1:].tolist(), 1):
             if beam.lost(tick):
                 ended = True
                 break
-            beam.step(i, tick, self._width(edge + i - 1))
+            beam.step(i, tick)
         nodes = path(beam.best())
         profile.learn(*_columns(nodes))
         return ended
