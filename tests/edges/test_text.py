@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from decimal import ROUND_HALF_UP, Decimal, InvalidOperation
+from decimal import ROUND_HALF_UP, Decimal, InvalidOperation, localcontext
 from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from toothwise.edges import text
 from toothwise.edges.files import open_recording
@@ -35,7 +35,8 @@ def reference(word: str) -> int | None:
         return None if value.adjusted() > 0 else 0
     if abs(value) >= text.LARGEST_WHOLE:
         return None
-    return int(value.scaleb(12).to_integral_value(ROUND_HALF_UP))
+    with localcontext(prec=80):  # the usual 28 digits would round once more, before the last place
+        return int(value.scaleb(12).to_integral_value(ROUND_HALF_UP))
 
 
 plain = st.from_regex(r"\A[+-]?[0-9]{0,15}(\.[0-9]{0,16})?\Z")
@@ -43,7 +44,8 @@ odd = st.text(alphabet="0123456789.eE+- ,x", max_size=12)
 
 
 @given(st.lists(st.one_of(plain, odd), min_size=1, max_size=30))
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
+@example(["100000000000000.00000000000046"])
 def test_numbers_are_exact(words: list[str]) -> None:
     got = parse(words)
     for i, word in enumerate(words):
