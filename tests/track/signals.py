@@ -65,7 +65,7 @@ class Shaft:
         return float(self.time_s[-1])
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, repr=False)
 class Signal:
     """What a switching sensor makes of a wheel, and the truth.
 
@@ -84,6 +84,10 @@ class Signal:
     trail_there: NDArray[np.bool_]
     pulses: tuple[tuple[float, float], ...] = ()
     faults: tuple[Said, ...] = ()
+
+    def __repr__(self) -> str:
+        rpm = 60.0 * self.wheel.teeth ** -1 / float(np.median(np.diff(self.lead_s)))
+        return f"<{self.wheel.name}, from place {self.place[0]} at {self.lead_s[1]:.6f} s, {rpm:.0f} rpm, {self.faults}>"
 
     def edges(self, clock: Clock = MICRO, active: int = 1, shift: int = 0) -> Edges:
         """Level changes; `active` is the level over a tooth, `shift` ticks are added to all."""
