@@ -23,6 +23,7 @@ _EXAMPLES = """
 toothwise demo              on a terminal: the live view
 toothwise demo --plain      lines of text instead
 toothwise demo --json       the result as one object
+toothwise demo --wiggle     a guided wiggle test, a minute long
 """
 
 STORY = """
@@ -39,7 +40,10 @@ def add(commands: parsing.Commands) -> None:
     parser = parsing.command(commands, "demo", run, "see it work, without a board", _ABOUT, _EXAMPLES)
     parsing.add_view(parser)
     parsing.add_json(parser)
+    parser.add_argument("--wiggle", action="store_true", help="a guided wiggle test instead")
     parser.set_defaults(rig="virtual", wheel="60-2", cam_wheel=None, job=None)
+    # What `wiggle` asks for and a demo leaves as it is.
+    parser.set_defaults(mode=None, by_hand=False, conductors="", resume=None, mute=False, before=None, front_end=None)
 
 
 def made() -> Made:
@@ -69,6 +73,10 @@ def made() -> Made:
 
 
 def run(args: argparse.Namespace) -> int:
+    if args.wiggle:
+        from toothwise.commands import demo_wiggle
+
+        return demo_wiggle.run(args)
     from toothwise.book import Book
     from toothwise.commands.examine import tell
     from toothwise.commands.session import session, told

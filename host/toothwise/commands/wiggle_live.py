@@ -122,6 +122,8 @@ class LiveTest:
     # a batch
 
     def _take(self, batch: Batch, alarms: Alarms, speaker: Speaker) -> None:
+        watched = {name: edges for name, edges in batch.edges.items() if name in self.watching.channels}
+        batch = Batch(batch.until_tick, watched, batch.blind)
         self.recorder.add(batch)
         before = len(self.watching.examination.events)
         found = self.watching.feed(batch)

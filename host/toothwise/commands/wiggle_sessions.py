@@ -109,7 +109,8 @@ def _channels(rig: Rig, args: argparse.Namespace, names: dict[str, str]) -> tupl
     """The rig's channels that have a pin; of a continuity test those of its conductors. Sets the rig's watch."""
     if args.mode != "continuity":
         pins = {told.get("name"): told.get("pin") for told in rig.hello.facts["channels"]}
-        return tuple(name for name in rig.channels if pins.get(name, 0) is not None)
+        wired = tuple(name for name in rig.channels if pins.get(name) is not None)
+        return wired or rig.channels  # a rig without a board has no pins at all
     most = int(rig.hello.facts.get("conductors", 0))
     if not names or len(names) > most:
         raise RigTrouble(
