@@ -125,11 +125,12 @@ class LiveTest:
         watched = {name: edges for name, edges in batch.edges.items() if name in self.watching.channels}
         batch = Batch(batch.until_tick, watched, batch.blind)
         self.recorder.add(batch)
-        before = len(self.watching.examination.events)
+        examination = self.watching.examination
+        before = len(examination.events)
         found = self.watching.feed(batch)
-        findings = self.watching.examination.events[before:]
+        findings = examination.events[before:]
         if self._view is not None:
-            self._view.add(self.watching.examination, findings)
+            self._view.add(examination.wheel, examination.crank, examination.latest, findings)
         self._tell_mode(speaker)
         alarms.hear(self.watching, batch, found)
         self._notes()

@@ -51,11 +51,7 @@ class LiveView:
         if self._raster is None:
             self._raster = Raster(wheel)
             self._lines = RasterLines(self._raster, self._screen, unicode=self._look.unicode)
-        blind = [event for event in events if event.kind == "blind" and event.channel in ("all", crank)]
-        self._raster.add(None, blind)
-        for channel, teeth in latest:
-            if channel == crank:
-                self._raster.add(teeth, teeth.events)
+        self._raster.follow(crank, latest, events)
 
     def draw(self, tally: Tally) -> None:
         """Show the present state."""

@@ -7,7 +7,7 @@ too fast for the eye, a row stands for several revolutions and a cell for the wo
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,6 +68,13 @@ class Raster:
         slower = next((s for s in _SPANS if turns * 1.25 / s <= ROWS_A_SECOND), _SPANS[-1])
         faster = next((s for s in _SPANS if turns / s <= ROWS_A_SECOND), _SPANS[-1])
         self.span = min(max(self.span, faster), slower)
+
+    def follow(self, crank: str, latest: Sequence[tuple[str, Teeth]], events: Iterable[Event]) -> None:
+        """What an examination's last batch decided, channel by channel, and its events; `crank` is the one shown."""
+        self.add(None, [event for event in events if event.kind == "blind" and event.channel in ("all", crank)])
+        for channel, teeth in latest:
+            if channel == crank:
+                self.add(teeth, teeth.events)
 
     def add(self, teeth: Teeth | None, events: Iterable[Event]) -> None:
         """Teeth and events of one channel; `blind` events of the whole rig count for it too."""

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from toothwise.examine import Examination
 from toothwise.records import Event
 from toothwise.show import words
 from toothwise.show.big import HIGH, big, fitting, width
 from toothwise.show.raster import Raster
 from toothwise.show.rasterlines import RasterLines
 from toothwise.show.screen import Look, Screen, Segments
+from toothwise.track.teeth import Teeth
+from toothwise.wheel.pattern import Wheel
 
 ALARM = {"missing": "MISSING", "extra": "EXTRA", "feed": "FEED", "contact": "CONTACT", "open": "OPEN", "short": "SHORT"}
 _STYLE = {"missing": "missing", "extra": "extra", "feed": "warning"}
@@ -45,18 +46,16 @@ class WiggleView:
         self._raster: Raster | None = None
         self._lines: RasterLines | None = None
 
-    def add(self, examination: Examination, events: Sequence[Event]) -> None:
+    def add(
+        self, wheel: Wheel | None, crank: str, latest: Sequence[tuple[str, Teeth]], events: Sequence[Event]
+    ) -> None:
         """What the last batch decided of a turning wheel."""
-        if examination.wheel is None:
+        if wheel is None:
             return
         if self._raster is None:
-            self._raster = Raster(examination.wheel)
+            self._raster = Raster(wheel)
             self._lines = RasterLines(self._raster, self._screen, unicode=self._look.unicode)
-        crank = examination.crank
-        self._raster.add(None, [e for e in events if e.kind == "blind" and e.channel in ("all", crank)])
-        for channel, teeth in examination.latest:
-            if channel == crank:
-                self._raster.add(teeth, teeth.events)
+        self._raster.follow(crank, latest, events)
 
     def draw(self, now: Now, rpm: float | None) -> None:
         width_, height = self._screen.size()
