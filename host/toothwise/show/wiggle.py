@@ -15,14 +15,14 @@ _MODES = {
     "rest": "at rest, nothing turning",
     "continuity": "continuity, harness unplugged at both ends",
 }
-_CLASSES = (("under_1us", "<1 µs"), ("1us", "1 µs"), ("10us", "10 µs"), ("100us", "100 µs"), ("1ms", "1 ms"),
+_CLASSES = (("under_1us", "under 1 µs"), ("1us", "1 µs"), ("10us", "10 µs"), ("100us", "100 µs"), ("1ms", "1 ms"),
             ("10ms", "10 ms"))  # fmt: skip
 _HELD = {
     "high": "held high: open where a pull-up takes it there, or short to a feed",
     "low": "held low: short to ground, or open where nothing pulls it up",
 }
-_SEEN_MOSTLY = 0.005
-"""Shares of the time below this are not worth a sentence."""
+MOST_NAME = 28
+"""Of a place's name in the table, which then fits 80 columns."""
 
 
 def summary(result: Mapping[str, Any], look: Look) -> list[str]:
@@ -49,8 +49,7 @@ def _facts(result: Mapping[str, Any], look: Look) -> list[str]:
 def _places(result: Mapping[str, Any], look: Look) -> list[str]:
     if not result["places"]:
         return ["No place was moved."]
-    head = ["place", "stands", "wiggles", "with events", "events", "longest", *(name for _, name in _CLASSES),
-            "conductor"]  # fmt: skip
+    head = ["place", "stands", "wiggles", "with events", "events", "longest", "conductor"]
     rows = [head, *(_row(place) for place in [result["hands_off"], *result["places"]])]
     lines = table(rows, right=range(2, len(head) - 1))
     styles = ["quiet", "quiet", *(STYLE[place["stands"]] for place in result["places"])]
@@ -58,15 +57,12 @@ def _places(result: Mapping[str, Any], look: Look) -> list[str]:
 
 
 def _row(place: Mapping[str, Any]) -> list[str]:
-    conductors = ", ".join(
-        f"{words.clean(name)}{'' if len(place['conductors']) == 1 else f' {n}'}"
-        for name, n in place["conductors"].items()
-    )
+    several = len(place["conductors"]) > 1
+    conductors = ", ".join(f"{name} {n}" if several else name for name, n in place["conductors"].items())
     stands = "background" if place["place"] == "hands off" else place["stands"]
     longest = words.span(place["longest_s"]) if place["events"] else ""
-    classes = [str(place["classes"][key] or "·") for key, _ in _CLASSES]
-    return [place["place"], stands, str(place["wiggles"]), str(place["wiggles_with_events"]), str(place["events"]),
-            longest, *classes, conductors]  # fmt: skip
+    counts = [str(place[key]) for key in ("wiggles", "wiggles_with_events", "events")]
+    return [words.fit(place["place"], MOST_NAME), stands, *counts, longest, conductors]
 
 
 def _verdicts(result: Mapping[str, Any], look: Look) -> list[str]:
@@ -110,6 +106,8 @@ def _why(place: Mapping[str, Any], result: Mapping[str, Any]) -> list[str]:
             lines.append("no hands-off stretch to compare with")
         if place["wiggles_with_events"] < 3:
             lines.append("confirmed would take events in three wiggles: move it again")
+    classes = [f"{n} of {name}" for key, name in _CLASSES if (n := place["classes"][key])]
+    lines.append(f"how long (and up to the next class): {', '.join(classes)}")
     conductors = place["conductors"]
     if "feed" in conductors:
         lines.append(f"feed let go {words.count(conductors['feed'], 'time')}, the signal with it or not at all")

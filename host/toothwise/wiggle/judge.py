@@ -168,9 +168,8 @@ def judge(parts: Sequence[Seen]) -> Judged:
     unplaced: list[Placed] = []
     for seen in parts:
         wiggle = _count_wiggles(seen, every)
-        hit: set[int] = set()
-        for event in seen.events:
-            at, near = owner(event.tick, seen, rates)
+        owners = _owners(seen, rates)
+        for event, (at, near) in zip(seen.events, owners, strict=True):
             place = None if at is None else seen.stretches[at].place
             number = 0 if at is None else wiggle[at]
             placed = Placed(seen.clock, event, seen.mode, place, number, near)
@@ -181,9 +180,10 @@ def judge(parts: Sequence[Seen]) -> Judged:
                 unplaced.append(placed)
             else:
                 every[place].events.append(placed)
-                if number and at is not None and at not in hit:
-                    hit.add(at)
-                    every[place].hits += 1
+        for at in {
+            at for event, (at, _) in zip(seen.events, owners, strict=True) if at is not None and not event.interference
+        }:
+            every[seen.stretches[at].place].hits += wiggle[at] > 0
     # Shorter than the human delay at both its ends, nobody's hands were surely off.
     quiet = not hands_off.events and hands_off.seconds > 2 * rules.HUMAN_S
     for one in every.values():
@@ -248,6 +248,28 @@ def _stretch_at(stretches: Sequence[Stretch], tick: int) -> int | None:
     if stretches and tick >= stretches[-1].start:
         return len(stretches) - 1
     return None
+
+
+def _owners(seen: Seen, rates: dict[str, float]) -> list[tuple[int | None, bool]]:
+    """The stretch of each event, and whether it lay near a mark."""
+    owners = [owner(event.tick, seen, rates) for event in seen.events]
+    human = seen.clock.ticks(rules.HUMAN_S)
+    counts = Counter(at for event, (at, _) in zip(seen.events, owners, strict=True) if not event.interference)
+    for i, event in enumerate(seen.events):
+        at = owners[i][0]
+        if at is None or event.interference or counts[at] < 2:
+            continue
+        for other, gap in (
+            (at - 1, event.tick - seen.stretches[at].start),
+            (at + 1, seen.stretches[at].end - event.tick),
+        ):
+            beside = 0 <= other < len(seen.stretches) and seen.stretches[other].place == seen.stretches[at].place
+            if beside and not counts[other] and gap <= human and counts[at] > 1:
+                counts[at] -= 1
+                counts[other] += 1
+                owners[i] = other, True
+                break
+    return owners
 
 
 def owner(tick: int, seen: Seen, rates: dict[str, float]) -> tuple[int | None, bool]:

@@ -37,8 +37,11 @@ UNEVEN = 0.05
 """Share of a pitch that the cubic may leave over for a whole change of speed across the five edges. For a change that
 swings m times a turn it is h²(πm/180)²/18 of the pitch h: 0.04 for m = 8 at 6°, 0.03 for m = 4 at 10° [D]."""
 SPEEDS = 2.0
-SIGMAS, TAIL, TAIL_SHARE = 8.0, 2.0, 0.995
-"""An edge stands out from so many standard deviations on, and from so many times what this share stays below."""
+SIGMAS, TAIL = 6.5, 2.0
+"""An edge stands out from so many standard deviations on (normal errors go beyond once in 10^10 [D]), and from so many
+times what half of the revolutions stay below; a contact that moves an edge in every other one is no background."""
+MOST_OF_ONE = 5.5
+"""One moved edge makes five stand out, at most."""
 MANY = 0.15
 """Share of a revolution's edges that stand out in a change of running."""
 MAD = 1.4826
@@ -99,6 +102,7 @@ class _Series:
         self._block_number: int | None = None
         self._middle: Floats | None = None
         self._limit: Floats = np.empty(0)
+        self._tail: tuple[_Rows, Floats, Floats, NDArray[np.bool_]] | None = None  # the last four rows judged
         self._pitch_deg = float(wheel.steps_deg.min())
         self._ticks_per_deg = 1.0  # of the block
 
@@ -182,7 +186,10 @@ class _Series:
                 spread[i] = MAD * np.median(np.abs(lot - middle[i]))
         usual = float(np.nanmedian(spread / self._gain))
         away = np.abs(rows.residual_deg - middle[tooth]) / self._gain[tooth]
-        tail = float(np.nanquantile(away, TAIL_SHARE))
+        turns, which = np.unique(rows.count // self._n, return_inverse=True)
+        worst = np.zeros(len(turns))
+        np.maximum.at(worst, which, np.nan_to_num(away))
+        tail = float(np.median(worst))
         self._ticks_per_deg = float(np.median(rows.ticks_per_deg))
         own = np.fmax(np.nan_to_num(spread), usual * self._gain)
         floor = max(TAIL * tail, FINEST_DEG, 3.0 / self._ticks_per_deg)
@@ -191,6 +198,22 @@ class _Series:
         return True
 
     def _judge(self, rows: _Rows) -> Iterator[Disturbance]:
+        """Whole revolutions. An edge is judged once both its neighbours on both sides are there."""
+        away, size, out = self._standing_out(rows)
+        if self._tail is not None:
+            rows = _Rows.join([self._tail[0], rows])
+            away, size, out = (np.concatenate(pair) for pair in zip(self._tail[1:], (away, size, out), strict=True))
+        self._tail = (rows.part(slice(-4, None)), away[-4:], size[-4:], out[-4:])
+        for i in (np.flatnonzero(out[2:-2]) + 2).tolist():
+            # A moved edge makes its neighbours stand out too, by less; where one of them cannot be judged, teeth are
+            # missing there, and it may be the one that moved.
+            around = size[i - 2 : i + 3]
+            whole = rows.count[i + 2] - rows.count[i - 2] == 4
+            if whole and size[i] == around.max() and int(around.argmax()) == 2:
+                yield self._moved(rows, i, float(away[i]))
+
+    def _standing_out(self, rows: _Rows) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+        """How far each edge is from its place, the size of that where it can be judged, and whether it stands out."""
         assert self._middle is not None
         tooth = rows.count % self._n
         away = rows.residual_deg - self._middle[tooth]  # not a number where the tooth is not known yet
@@ -199,16 +222,10 @@ class _Series:
         own = self._limit[tooth] + np.nan_to_num(np.abs(self._middle[tooth] * (1.0 - pace)))
         limit = np.maximum(own, UNEVEN * self._pitch_deg * rows.change)
         size = np.where((pace < SPEEDS) & (pace * SPEEDS > 1), np.nan_to_num(np.abs(away)), 0.0)
-        turn = rows.count // self._n
         out = size > limit
-        if not out.any():
-            return
-        where, which = np.unique(turn, return_inverse=True)
-        many = np.bincount(which, out, len(where)) > max(MANY * self._n, 5.5)  # one moved edge is five that stand out
-        peaks = out & ~many[which] & (size >= _neighbour(size, 1)) & (size > _neighbour(size, -1))
-        peaks &= (size >= _neighbour(size, 2)) & (size > _neighbour(size, -2))
-        for i in np.flatnonzero(peaks).tolist():
-            yield self._moved(rows, i, float(away[i]))
+        where, which = np.unique(rows.count // self._n, return_inverse=True)
+        many = np.bincount(which, out, len(where)) > max(MANY * self._n, MOST_OF_ONE)
+        return away, size, out & ~many[which]
 
     def _moved(self, rows: _Rows, i: int, away_deg: float) -> Disturbance:
         shift = round(away_deg * float(rows.ticks_per_deg[i]))
@@ -226,16 +243,6 @@ class _Series:
             tooth=tooth + 1,
             angle_deg=self._wheel.angles_deg[tooth],
         )
-
-
-def _neighbour(size: Floats, step: int) -> Floats:
-    """The neighbour's value, nothing at the ends."""
-    out = np.zeros_like(size)
-    if step > 0:
-        out[step:] = size[:-step]
-    else:
-        out[:step] = size[-step:]
-    return out
 
 
 def _weights(wheel: Wheel) -> tuple[Floats, Floats]:

@@ -9,9 +9,10 @@ duration is that of the longest single interruption in it, and puts it into one 
 that swallowed edges is known between two bounds only; the middle is given, and both bounds.
 
 Wiggle: one stretch of one place between marks; a place that is marked again, also right after itself, is moved again.
-A stretch shorter than SHORTEST_S was no wiggle, nor was one of which less than half was seen by the rig. `hands off`
-is the background. `moving on` is the time in which the hands go from one place to the next: its events, and what
-lies before the first mark, belong to no place, unless they lie near the mark of one.
+An event within HUMAN_S of the mark between two wiggles of one place may be of either: it counts for the one that has
+none of its own, where the other keeps another. A stretch shorter than SHORTEST_S was no wiggle, nor was one of which
+less than half was seen by the rig. `hands off` is the background. `moving on` is the time in which the hands go from
+one place to the next: its events, and what lies before the first mark, belong to no place, unless near the mark of one.
 
 Whose event: hands begin to move up to HUMAN_S before or after the mark. Further than that from a mark an event belongs
 to the place of its stretch. Nearer, it belongs to the one of both places that made more events a second away from its
