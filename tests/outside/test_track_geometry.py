@@ -9,7 +9,6 @@ import pytest
 from toothwise.edges.signal import Clock, Edges
 from toothwise.track.tracker import Tracker
 from toothwise.wheel import catalogue
-from toothwise.wheel.pattern import Wheel
 
 MICRO = Clock(1000.0)
 
@@ -19,9 +18,14 @@ def fractions(steps: np.ndarray) -> np.ndarray:
     return steps / (np.roll(steps, 1) + steps + np.roll(steps, -1))
 
 
-@pytest.mark.parametrize(("name", "at_gap"), [("60-2", Fraction(3, 5)), ("36-2", Fraction(3, 5)), ("24-2", Fraction(3, 5)),
-                                              ("36-1", Fraction(1, 2)), ("12-1", Fraction(1, 2)), ("48-1", Fraction(1, 2)),
-                                              ("36", None)])  # fmt: skip
+HALF, THREE_FIFTHS = Fraction(1, 2), Fraction(3, 5)
+
+
+@pytest.mark.parametrize(
+    ("name", "at_gap"),
+    [("60-2", THREE_FIFTHS), ("36-2", THREE_FIFTHS), ("24-2", THREE_FIFTHS), ("36-1", HALF), ("12-1", HALF),
+     ("48-1", HALF), ("36", None)],
+)  # fmt: skip
 def test_gap_fraction(name: str, at_gap: Fraction | None) -> None:
     """The fraction: US 6,498,980 (2002) [S]. Its values at steady speed, derived [D]: 1/3 at a plain tooth,
     (M+1)/(M+3) at an N-M gap, which is 1/2 for M = 1 and 3/5 for M = 2."""

@@ -27,7 +27,7 @@ from tests.track.signals import Said
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """ticks, places: of the teeth, places counted from the first tooth 1. events: as (kind, revolution, tooth, count)."""
+    """ticks, places: of the teeth, places counted from the first tooth 1. events: kind, revolution, tooth, count."""
 
     ticks: NDArray[np.int64]
     places: NDArray[np.int64]
@@ -98,7 +98,7 @@ def _cheapest(t: NDArray[np.float64], wheel: Wheel, tick_s: float, most_missing:
     # deg[s, k]: the step from tooth k on over s missing ones; into[s, k]: the step that ends at tooth k.
     deg = np.array([angle[tooth + n + 1 + s] - angle[tooth + n] for s in range(gaps)])
     into = np.array([angle[tooth + n] - angle[tooth + n - 1 - s] for s in range(gaps)])
-    # cost[i, b, s, k]: the cheapest way in which edge i is tooth k, the tooth before it b + 1 edges back with s missing.
+    # cost[i, b, s, k]: the cheapest way in which edge i is tooth k, the one before it b + 1 edges back, s missing.
     cost = np.full((many, backs, gaps, n), np.inf)
     came = np.zeros((many, backs, gaps, n), np.int64)  # the step before, as b * gaps + s; -1: there is none
     for i in range(1, many):

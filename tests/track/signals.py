@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Self
 
 import numpy as np
@@ -86,8 +87,8 @@ class Signal:
     faults: tuple[Said, ...] = ()
 
     def __repr__(self) -> str:
-        rpm = 60.0 * self.wheel.teeth ** -1 / float(np.median(np.diff(self.lead_s)))
-        return f"<{self.wheel.name}, from place {self.place[0]} at {self.lead_s[1]:.6f} s, {rpm:.0f} rpm, {self.faults}>"
+        rpm = 60.0 / self.wheel.teeth / float(np.median(np.diff(self.lead_s)))
+        return f"<{self.wheel.name}, tooth {self.place[1]} at {self.lead_s[1]:.6f} s, {rpm:.0f} rpm, {self.faults}>"
 
     def edges(self, clock: Clock = MICRO, active: int = 1, shift: int = 0) -> Edges:
         """Level changes; `active` is the level over a tooth, `shift` ticks are added to all."""
@@ -165,7 +166,7 @@ def signal(
     over = at + np.tile(width, len(turns))
     keep = (over > shaft.angle_deg[0]) & (at < shaft.angle_deg[-1])
     at, over, place = at[keep], over[keep], place[keep]
-    # The first tooth 1 that begins within the recording is that of revolution 0; where nothing marks it, the first tooth.
+    # The first tooth 1 that begins within the recording starts revolution 0; where nothing marks it, the first tooth.
     begun = place[at > shaft.angle_deg[0]]
     ones = begun if wheel.symmetry == 1 else begun[begun % n == 0]
     if len(ones):
@@ -186,7 +187,7 @@ def track(edges: Edges, wheel: Wheel, clock: Clock = MICRO, until: int | None = 
     end = until if until is not None else (int(edges.ticks[-1]) if len(edges) else 0)
     parts = []
     bounds = [0, *sorted(cuts), len(edges)]
-    for a, b in zip(bounds, bounds[1:], strict=False):
+    for a, b in pairwise(bounds):
         upto = int(edges.ticks[b]) if b < len(edges) else end
         parts.append(tracker.feed(Edges(edges.ticks[a:b], edges.levels[a:b]), upto))
     parts.append(tracker.finish(end))

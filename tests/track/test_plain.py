@@ -43,7 +43,7 @@ def spoilt(made: Signal, fault: str, rng: np.random.Generator) -> Signal:
     return made
 
 
-# On 12 equal teeth a cranking swing looks like a missing tooth to whoever has not learnt the swing; the reference hasn't.
+# On 12 equal teeth a cranking swing hides a missing tooth from whoever has not learnt it; the reference hasn't.
 PAIRS = [(name, course) for name in WHEELS for course in COURSES if (name, course) != ("12", "cranking")]
 
 

@@ -135,7 +135,8 @@ def test_a_burst_of_a_megahertz(name: str) -> None:
     assert burst[-1] < made.lead_s[tooth + 1] / 1e-6
     plain = made.edges()
     at = int(np.searchsorted(plain.ticks, begin))
-    edges = Edges(np.insert(plain.ticks, at, burst), np.insert(plain.levels, at, np.tile([1, 0], 2000)).astype(np.uint8))
+    levels = np.insert(plain.levels, at, np.tile(np.array([1, 0], np.uint8), 2000))
+    edges = Edges(np.insert(plain.ticks, at, burst), levels)
     teeth = track(edges, wheel, until=made.until(), level=1)
     assert {e.kind for e in teeth.events} == {"extra"}
     assert sum(e.count for e in teeth.events) == 4000
