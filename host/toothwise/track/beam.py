@@ -140,8 +140,11 @@ class Beam:
     def step(self, edge: int, tick: int) -> None:
         """Take in the next edge."""
         teeth = self.geometry.teeth
-        # Teeth that look alike are one place, unless the swing of the last turns tells them apart.
-        alike = self.geometry.symmetry if self.profile.sigma == math.inf else 2 * teeth
+        # Teeth that look alike are one place, unless the swing of the last turns tells them apart; at first even
+        # the two turns of an engine cycle are.
+        alike = self.geometry.symmetry
+        if self.profile.sigma < math.inf:
+            alike = 2 * teeth if self.hopeless == HOPELESS_AT_FIRST else teeth
         new: dict[tuple[int, int], Node] = {}
         live = sorted((node for node in self.live if not self._is_lost(node, tick)), key=_cost)
         # The cheapest way on from the best explanation bounds what is worth looking at in all the others.

@@ -125,6 +125,8 @@ def tooth_widths(edges: Edges, level: int, wheel: Wheel, geometry: Geometry) -> 
         return None
     if wheel.widths_deg is not None:
         return Widths([w * 360.0 / wheel.turn_deg for w in wheel.widths_deg], telling=True)
+    if geometry.smallest_deg < 0.9 * float(np.median(geometry.steps)):
+        return None  # teeth closer than the usual pitch: nothing says how wide those are
     at = np.flatnonzero(edges.levels == level)
     at = at[:-1][np.diff(at) == 2]
     if len(at) < 4:

@@ -324,7 +324,7 @@ class Tracker:
             cut = steps[len(steps) // 2]
             self._beam.live = [node for node in self._beam.live if cut in path(node)]
         steps = path(cut)
-        if len(steps) < 2 or not self._emit.looks_turning(steps, self._next):
+        if len(steps) < 2 or not self._emit.looks_turning(steps, cut.edge + 1):
             return
         self._decide_path(steps)
         cut.parent = None
