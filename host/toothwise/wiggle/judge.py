@@ -7,6 +7,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+
 from toothwise.edges.signal import Clock
 from toothwise.wiggle import exact, rules
 from toothwise.wiggle.disturbance import Event
@@ -164,11 +166,11 @@ def judge(parts: Sequence[Seen]) -> Judged:
     hands_off = places.pop(rules.HANDS_OFF, Place(rules.HANDS_OFF))
     between = places.pop(rules.BETWEEN, Place(rules.BETWEEN))
     every = {**places, rules.HANDS_OFF: hands_off, rules.BETWEEN: between}
-    rates = _rates(parts)
+    claims = _claims(parts)
     unplaced: list[Placed] = []
     for seen in parts:
         wiggle = _count_wiggles(seen, every)
-        owners = _owners(seen, rates)
+        owners = _owners(seen, claims)
         for event, (at, near) in zip(seen.events, owners, strict=True):
             place = None if at is None else seen.stretches[at].place
             number = 0 if at is None else wiggle[at]
@@ -217,24 +219,32 @@ def _count_wiggles(seen: Seen, places: dict[str, Place]) -> list[int]:
     return numbers
 
 
-def _rates(parts: Sequence[Seen]) -> dict[str, float]:
-    """Events a second of each place, away from its marks with other places."""
-    seconds: dict[str, float] = defaultdict(float)
-    counts: dict[str, int] = defaultdict(int)
+Claims = dict[str, tuple[float, float]]
+"""Of each place, events a second away from its marks with other places, and events a second that could be its own."""
+
+
+def _claims(parts: Sequence[Seen]) -> Claims:
+    seconds: dict[str, list[float]] = defaultdict(lambda: [0.0, 0.0])
+    counts: dict[str, list[int]] = defaultdict(lambda: [0, 0])
     for seen in parts:
         human = seen.clock.ticks(rules.HUMAN_S)
-        inner = [_inner(seen.stretches, i, human) for i in range(len(seen.stretches))]
-        for stretch, (start, end) in zip(seen.stretches, inner, strict=True):
-            seconds[stretch.place] += seen.clock.span_s(max(end - start, 0))
-        for event in seen.events:
-            at = _stretch_at(seen.stretches, event.tick)
-            if at is not None and not event.interference and inner[at][0] <= event.tick < inner[at][1]:
-                counts[seen.stretches[at].place] += 1
-    return {place: counts[place] / s if s > 0 else 0.0 for place, s in seconds.items()}
+        ticks = np.array([event.tick for event in seen.events if not event.interference], np.int64)
+        for i, stretch in enumerate(seen.stretches):
+            for which, reach in enumerate((human, -human)):
+                start, end = _inner(seen.stretches, i, reach)
+                seconds[stretch.place][which] += seen.clock.span_s(max(end - start, 0))
+                if end > start:
+                    a, b = np.searchsorted(ticks, (start, end))
+                    counts[stretch.place][which] += int(b - a)
+    return {place: (_rate(counts[place][0], s[0]), _rate(counts[place][1], s[1])) for place, s in seconds.items()}
+
+
+def _rate(count: int, seconds: float) -> float:
+    return count / seconds if seconds > 0 else 0.0
 
 
 def _inner(stretches: Sequence[Stretch], i: int, human: int) -> tuple[int, int]:
-    """A stretch without the time near a mark at which the place changed."""
+    """A stretch without the time near a mark at which the place changed; with a negative `human`, with more of it."""
     own = stretches[i]
     before = i > 0 and stretches[i - 1].place != own.place
     after = i + 1 < len(stretches) and stretches[i + 1].place != own.place
@@ -250,9 +260,9 @@ def _stretch_at(stretches: Sequence[Stretch], tick: int) -> int | None:
     return None
 
 
-def _owners(seen: Seen, rates: dict[str, float]) -> list[tuple[int | None, bool]]:
+def _owners(seen: Seen, claims: Claims) -> list[tuple[int | None, bool]]:
     """The stretch of each event, and whether it lay near a mark."""
-    owners = [owner(event.tick, seen, rates) for event in seen.events]
+    owners = [owner(event.tick, seen, claims) for event in seen.events]
     human = seen.clock.ticks(rules.HUMAN_S)
     counts = Counter(at for event, (at, _) in zip(seen.events, owners, strict=True) if not event.interference)
     for i, event in enumerate(seen.events):
@@ -272,7 +282,7 @@ def _owners(seen: Seen, rates: dict[str, float]) -> list[tuple[int | None, bool]
     return owners
 
 
-def owner(tick: int, seen: Seen, rates: dict[str, float]) -> tuple[int | None, bool]:
+def owner(tick: int, seen: Seen, claims: Claims) -> tuple[int | None, bool]:
     """The stretch an event belongs to, and whether it lay so near a mark that the neighbour might have had it."""
     stretches = seen.stretches
     at = _stretch_at(stretches, tick)
@@ -291,7 +301,8 @@ def owner(tick: int, seen: Seen, rates: dict[str, float]) -> tuple[int | None, b
     if len(near) == 1:
         return at, False
 
-    def claim(i: int) -> tuple[float, bool, bool]:
-        return rates[stretches[i].place], stretches[i].moved, i == at
+    def claim(i: int) -> tuple[float, bool, float, bool]:
+        sure, possible = claims[stretches[i].place]
+        return sure, stretches[i].moved, possible, i == at
 
     return max(near, key=claim), True

@@ -16,8 +16,8 @@ one place to the next: its events, and what lies before the first mark, belong t
 
 Whose event: hands begin to move up to HUMAN_S before or after the mark. Further than that from a mark an event belongs
 to the place of its stretch. Nearer, it belongs to the one of both places that made more events a second away from its
-marks, all its stretches taken together; where both made equally many, to the moved place rather than to hands off,
-else to the place of its stretch.
+marks, all its stretches taken together; where both made equally many, to the moved place rather than to hands off; then
+to the one that made more from HUMAN_S before to HUMAN_S after its stretches; then to the place of its stretch.
 
 A place stands
 

@@ -1,0 +1,130 @@
+"""A turning wheel: missing, extra, moved edges, interference, and what could not be seen."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from toothwise.edges.signal import Edges, Held
+from toothwise.wheel import catalogue
+from toothwise.wiggle import Watching, look
+from toothwise.wiggle.disturbance import Event
+
+from tests.examine.signals import CLOCK, cut, held, turning
+
+WHEEL = catalogue.wheel("60-2")
+
+
+def jittered(edges: Edges, sigma_ticks: float, seed: int = 1) -> Edges:
+    rng = np.random.default_rng(seed)
+    ticks = edges.ticks + np.rint(rng.normal(0, sigma_ticks, len(edges))).astype(np.int64)
+    return Edges(np.maximum.accumulate(ticks), edges.levels)
+
+
+def events_of(recording: Held, **more: object) -> list[Event]:
+    return list(look(recording, [], wheel=WHEEL, **more).events)  # type: ignore[arg-type]
+
+
+def test_a_healthy_wheel_makes_none() -> None:
+    edges, end = turning(WHEEL, 1500, 200)
+    assert events_of(held(end, crank=jittered(edges, 20.0))) == []
+
+
+def test_a_missing_tooth_and_a_pulse_are_events_with_durations() -> None:
+    edges, end = turning(WHEEL, 1500, 80, drop=[(40, 20)], extra=[(60, 30)])
+    missing, extra = events_of(held(end, crank=edges))
+    pitch = 60 / 1500 / 60 / 16e-9
+    assert missing.kinds == ("missing",)
+    assert missing.longest.least <= 1.0 * pitch <= missing.longest.most  # from the fall before to the next rise
+    assert (extra.kinds, extra.longest.longest) == (("extra",), round(0.05 * pitch))
+
+
+@pytest.mark.parametrize("at", [3001, 3002])
+def test_one_moved_edge_is_found_timing_edge_or_opposite(at: int) -> None:
+    edges, end = turning(WHEEL, 1500, 100)
+    quiet = jittered(edges, 6.0)
+    ticks = quiet.ticks.copy()
+    ticks[at] += 3000  # 48 µs, a fourteenth of a pitch
+    (event,) = events_of(held(end, crank=Edges(ticks, quiet.levels)))
+    assert event.kinds == ("moved",)
+    assert event.longest.longest == pytest.approx(3000, abs=60)
+    assert abs(event.tick - quiet.ticks[at]) < 60
+
+
+def test_a_moved_edge_below_the_limit_is_not_told() -> None:
+    edges, end = turning(WHEEL, 1500, 100)
+    quiet = jittered(edges, 60.0)
+    ticks = quiet.ticks.copy()
+    ticks[3001] += 200
+    seen = look(held(end, crank=Edges(ticks, quiet.levels)), [], wheel=WHEEL)
+    assert len(seen.events) == 0
+    assert seen.limit_deg is not None
+    assert seen.limit_deg > 200 * 16e-9 * 1500 * 6
+
+
+def test_the_same_however_the_stream_is_cut() -> None:
+    edges, end = turning(WHEEL, 1500, 120, drop=[(40, 20), (70, 3)], extra=[(60, 30)])
+    quiet = jittered(edges, 6.0)
+    ticks = quiet.ticks.copy()
+    ticks[[3001, 9000, 11000]] += 3000
+    recording = held(end, crank=Edges(ticks, quiet.levels))
+
+    def whole(at: list[int]) -> list[tuple[int, int, tuple[str, ...]]]:
+        watching = Watching(CLOCK, ("crank",), mode="turning", wheel=WHEEL)
+        for batch in cut(recording, at):
+            watching.feed(batch)
+        watching.finish()
+        return [(e.tick, e.end_tick, e.kinds) for e in watching.events]
+
+    rng = np.random.default_rng(3)
+    once = whole([])
+    assert len(once) == 6
+    for many in (1, 7, 40):
+        assert whole(rng.integers(0, end, many).tolist()) == once
+
+
+def test_extra_edges_at_the_ignitions_order_are_no_contact() -> None:
+    edges, end = turning(WHEEL, 1500, 60)
+    turn = 60 / 1500 / 16e-9
+    rng = np.random.default_rng(2)
+    sparks = np.rint(1000 + (np.arange(10, 110) / 2 + 0.213 + rng.normal(0, 0.001, 100)) * turn).astype(np.int64)
+    sparks = sparks[rng.random(100) < 0.5]
+    ticks = np.concatenate([edges.ticks, sparks, sparks + 300])
+    order = np.argsort(ticks)
+    before = edges.levels[np.searchsorted(edges.ticks, sparks) - 1]
+    levels = np.concatenate([edges.levels, 1 - before, before])[order]
+    seen = look(held(end, crank=Edges(ticks[order], levels)), [], wheel=WHEEL)
+    assert [told["source"] for told in seen.interference] == ["ignition"]
+    assert all(event.interference == "ignition" for event in seen.events)
+
+
+def test_extra_edges_that_keep_to_nothing_are_contacts() -> None:
+    rng = np.random.default_rng(4)
+    places = {(int(r), int(t)) for r, t in zip(rng.integers(2, 58, 40), rng.integers(1, 57, 40), strict=True)}
+    edges, end = turning(WHEEL, 1500, 60, extra=places)
+    seen = look(held(end, crank=edges), [], wheel=WHEEL)
+    assert len(seen.events) > 20  # some lie so close that they are one
+    assert not any(event.interference for event in seen.events)
+
+
+def test_how_much_of_the_time_was_blind_to_what_touches_no_edge() -> None:
+    edges, end = turning(WHEEL, 1500, 50)
+    hidden = look(held(end, crank=edges), [], wheel=WHEEL).hidden
+    assert hidden is not None
+    pitch_s = 60 / 1500 / 60
+    high = 58 * (0.4 * pitch_s - 100e-6) / (60 * pitch_s)
+    assert hidden["high"]["100us"] == pytest.approx(high, abs=0.002)
+    low = (57 * (0.6 * pitch_s - 100e-6) + 2.6 * pitch_s - 100e-6) / (60 * pitch_s)
+    assert hidden["low"]["100us"] == pytest.approx(low, abs=0.002)
+    assert hidden["high"]["1ms"] == 0.0
+
+
+def test_a_feed_that_takes_the_signal_with_it() -> None:
+    edges, end = turning(WHEEL, 1500, 80)
+    low = (edges.ticks[4000] - 500, edges.ticks[4020] + 500)
+    keep = (edges.ticks < low[0]) | (edges.ticks > low[1])
+    feed = Edges(np.array(low, np.int64), np.array([0, 1], np.uint8))
+    crank = Edges(edges.ticks[keep], edges.levels[keep])
+    (event,) = events_of(held(end, crank=crank, feed=feed))
+    assert event.conductor(CLOCK) == "feed"
+    (alone,) = events_of(held(end, crank=crank, feed=Edges.none()))
+    assert alone.conductor(CLOCK) == "signal"
