@@ -38,21 +38,28 @@ def plain(slots: int) -> Wheel:
     return Wheel(f"{slots}", tuple(i * pitch for i in range(slots)), slots)
 
 
-def plus_one(even: int) -> Wheel:
-    """N+1: N equal pitches and one tooth more, close behind one of them. Tooth 1 is the second of the close pair.
+def plus_one(even: int, close_deg: float | None = None) -> Wheel:
+    """N+1: N equal pitches and one tooth more, close to one of them. Tooth 1 is the second of the close pair.
 
-    The close pair is 10 degrees apart where the pitch leaves room for it, else half a pitch.
+    close_deg: from the even tooth to the extra one, below 0 where the extra one comes first; by default it follows
+    10 degrees behind where the pitch leaves room for it, else half a pitch. Where it is given, the name says it:
+    "6+1@-12".
     """
     pitch = 360.0 / even
-    close = 10.0 if pitch > 20.0 else pitch / 2
-    return by_steps(f"{even}+1", [pitch - close, *[pitch] * (even - 1), close], even + 1)
+    close = close_deg or (10.0 if pitch > 20.0 else pitch / 2)
+    name = f"{even}+1" if close_deg is None else f"{even}+1@{close_deg:g}"
+    rest, equal = pitch - abs(close), [pitch] * (even - 1)
+    return by_steps(name, [rest, *equal, close] if close > 0.0 else [*equal, rest, -close], even + 1)
 
 
-def _three_gaps() -> Wheel:
+def _three_gaps() -> list[Wheel]:
     # 36 slots, three gaps of two: runs of 16, 13 and 1 teeth between them (from memory; the order differs
     # between makers). All gaps are alike: tooth 1 begins the longest run of teeth.
-    slots = [*range(16), *range(18, 31), 33]
-    return Wheel("36-2-2-2", tuple(s * 10.0 for s in slots), 36)
+    one, other = [*range(16), *range(18, 31), 33], [*range(16), 18, *range(21, 34)]
+    return [
+        Wheel(name, tuple(s * 10.0 for s in slots), 36)
+        for name, slots in (("36-2-2-2", one), ("36-2-2-2-mirrored", other))
+    ]
 
 
 def _wide_narrow() -> Wheel:
@@ -74,7 +81,7 @@ def _cams() -> list[Wheel]:
     ]
 
 
-_FIXED: dict[str, Wheel] = {w.name: w for w in (_three_gaps(), _wide_narrow(), *_cams())}
+_FIXED: dict[str, Wheel] = {w.name: w for w in (*_three_gaps(), _wide_narrow(), *_cams())}
 
 _RULED = (
     "60-2", "36-1", "36-2", "48-1", "48-2", "30-1", "24-1", "24-2", "12-1", "12-2", "6-1",
@@ -96,6 +103,9 @@ def wheel(name: str) -> Wheel:
         return _FIXED[text]
     if text.endswith(".toml"):
         return load_toml(Path(text))
+    match = re.fullmatch(r"(\d{1,4})\+1@(-?\d{1,3}(?:\.\d{1,3})?)", text)
+    if match and 2 <= int(match[1]) <= MOST_SLOTS and 0.0 < abs(float(match[2])) < 360.0 / int(match[1]):
+        return plus_one(int(match[1]), float(match[2]))
     match = re.fullmatch(r"(\d{1,4})(?:([-+])(\d{1,2}))?", text)
     if match:
         slots = int(match[1])
@@ -107,7 +117,7 @@ def wheel(name: str) -> Wheel:
             return plain(slots)
     raise FileTrouble(
         f"no wheel is called {name!r}",
-        cause="wheels are named N-M (60-2), N (24), N+1 (6+1) or as listed by `toothwise examine --help`",
+        cause="wheels are named N-M (60-2), N (24), N+1 (6+1, or 6+1@-12 where the extra tooth comes 12 degrees before) or as listed by `toothwise examine --help`",
         step="give one of those, `auto`, or a wheel file ending in .toml",
     )
 

@@ -29,9 +29,9 @@ Ints = NDArray[np.int64]
 
 ORDERS = np.arange(1, 33) / 2
 """Orders of the swing, waves a turn of the wheel: those of an engine's cycle up to the eighth, doubled for a cam's."""
-SWINGS = (0.25, 0.1, 0.04, 0.015)
-"""Tried sizes of the swing: a wave's usual amplitude, relative. While cranking ±15–30 % are
-usual (from memory); at speed far less."""
+SWINGS = (0.12, 0.07, 0.04, 0.02)
+"""Tried sizes of the swing: usual amplitude of each of the eight lowest waves, relative. All together reach ±35 % with
+the largest, a cranking engine's far end; ±15–30 % are usual (from memory)."""
 FALL_FROM = 4.0
 """Order above which the waves grow smaller, as order squared: torque of a cycle over inertia (derived)."""
 DRIFT = 0.15
@@ -64,11 +64,13 @@ class Explanation:
 @dataclass(frozen=True, slots=True)
 class Weight:
     """log_density: nats, larger is better; comparable among explanations of the same edges. misfit: mean square of
-    the deviations in their own usual size, about 1 or less for a true explanation. swing: which of SWINGS suits."""
+    the deviations in their own usual size, about 1 or less for a true explanation. swing: which of SWINGS
+    suits. worst: the largest deviation, in its own usual size."""
 
     log_density: float
     misfit: float
     swing: float
+    worst: float
 
 
 def weigh(ticks: Ints, explanation: Explanation, swings: Sequence[float] = SWINGS) -> Weight:
@@ -85,7 +87,7 @@ def weigh(ticks: Ints, explanation: Explanation, swings: Sequence[float] = SWING
         square = float(white @ white)
         density = -0.5 * square - float(np.log(np.diag(lower)).sum()) - explanation.cost
         if best is None or density > best.log_density:
-            best = Weight(density, square / len(pace), swing)
+            best = Weight(density, square / len(pace), swing, float(np.abs(white).max()))
     assert best is not None
     return best
 

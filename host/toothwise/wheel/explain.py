@@ -11,8 +11,8 @@ from toothwise.wheel.pattern import Wheel
 
 CHOSEN = 2.0
 """Nats for each width that an explanation takes from the signal."""
-MANY_TEETH = 30
-"""With more teeth than this the intervals speak for themselves; no tooth's width is taken from the signal."""
+CLOSE = 0.75
+"""A step below so much of the pitch crowds the teeth beside it."""
 WIDTH_DEG = 0.3
 """How far a trailing edge stands from its place beyond a leading one (common practice, no source)."""
 GIVEN_WIDTH_DEG = 2.0
@@ -73,15 +73,20 @@ class Stretch:
         if wheel.widths_carry_code:
             yield from self._coded(steps, tooth)
             return
-        close = steps[tooth] < 1.2 * steps.min()
-        usual = float(np.median(self.share[close] if close.any() else self.share))
+        pitch = float(np.median(steps))
+        plain = np.abs(steps / pitch - 1.0) < 0.2
+        usual = float(np.median(self.share[plain[tooth]] if plain[tooth].any() else self.share))
         # A switch: teeth alike, the line rests through a gap. Or zero crossings: in the middle, gap or not.
-        yield np.minimum(usual * steps.min(), 0.97 * steps), WIDTH_DEG, 0.0
+        alike = np.minimum(usual * pitch, 0.97 * steps)
+        yield alike, WIDTH_DEG, 0.0
         if is_even(wheel):
             return
         yield usual * steps, WIDTH_DEG, 0.0
-        if wheel.teeth <= MANY_TEETH:
-            yield self._each(len(steps), tooth) * steps, WIDTH_DEG, CHOSEN * wheel.teeth
+        close = steps < CLOSE * pitch
+        if close.any():
+            # Where two teeth stand close, these and their neighbours may be narrower.
+            own = close | np.roll(close, 1) | np.roll(close, -1)
+            yield np.where(own, self._each(len(steps), tooth) * steps, alike), WIDTH_DEG, CHOSEN * int(own.sum())
 
     def _each(self, teeth: int, tooth: Ints) -> Floats:
         """Each tooth's share of its step, the median of its turns."""

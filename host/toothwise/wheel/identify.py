@@ -12,7 +12,7 @@ A wheel of equal teeth looks much the same whatever their number: it is never id
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -41,6 +41,10 @@ SILENT = 12.0
 """An interval so many times the usual one is no gap: a dropout, or a stop."""
 LONG = 1.45
 """An interval so many times its neighbours may be a gap's."""
+SHORT = 0.75
+"""An interval below so much of both neighbours may be a close pair's."""
+ROUGHLY_DEG = 1.5
+"""A close pair is as close as another to so much."""
 PHASES = 4
 """Places of the first tooth that are looked at closer, of those that suit the intervals best."""
 SUITS = 0.15
@@ -71,6 +75,11 @@ class Rated:
     @property
     def named(self) -> bool:
         return self.wheel.name in catalogue.NAMES
+
+    @property
+    def family(self) -> str:
+        """The same for N+1 wheels that differ only in where the extra tooth stands."""
+        return self.wheel.name.partition("@")[0]
 
     @property
     def log_density(self) -> float:
@@ -126,21 +135,28 @@ def _alternating(edges: Edges) -> Ints:
 
 
 def decide(rated: Iterable[Rated]) -> Identified:
-    """The winner, if it wins clearly."""
+    """The winner, if it wins clearly.
+
+    Where the extra tooth of an N+1 stands on one side or the other, or a little nearer, may drown in the swing. That
+    does not make N+1 uncertain: the catalogue's is then taken, whose angles explain the signal as well.
+    """
     order = sorted(rated, key=lambda r: -r.log_density)
     if not order:
         return Identified(None)
     best = order[0]
-    near = tuple(r.wheel.name for r in order if best.log_density - r.log_density < CLEARLY)
+    near = [r for r in order if best.log_density - r.log_density < CLEARLY]
+    names = tuple(r.wheel.name for r in near)
     if is_even(best.wheel):
         # Whichever suits best: how many teeth there are is not in the signal.
-        return Identified(None, tuple(r.wheel.name for r in order if is_even(r.wheel) or r.wheel.name in near))
+        return Identified(None, tuple(r.wheel.name for r in order if is_even(r.wheel) or r.wheel.name in names))
     sure = (
-        len(near) == 1
+        len({r.family for r in near}) == 1
         and best.weight.misfit <= MISFIT_MOST
+        and best.weight.swing < SWINGS[0]
         and best.teeth >= (TURNS if best.named else TURNS_UNNAMED) * best.wheel.teeth
     )
-    return Identified(best.wheel if sure else None, near)
+    chosen = next((r for r in near if r.named), best)
+    return Identified(chosen.wheel if sure else None, names)
 
 
 def explained(rated: Iterable[Rated]) -> bool:
@@ -152,7 +168,7 @@ def candidates(ticks: Ints) -> list[Wheel]:
     """Every wheel of the catalogue, and any N-M whose number of teeth the long intervals repeat at."""
     names = dict.fromkeys(catalogue.NAMES)
     for first in (0, 1):
-        names.update(dict.fromkeys(_by_gaps(ticks[first::2])))
+        names.update(dict.fromkeys([*_by_gaps(ticks[first::2]), *_by_pairs(ticks[first::2])]))
     return [catalogue.wheel(name) for name in names]
 
 
@@ -164,6 +180,25 @@ def _by_gaps(lead: Ints) -> list[str]:
     apart, often = np.unique(np.diff(long), return_counts=True)
     usual = apart[np.argsort(-often, kind="stable")][:4].tolist()
     return [f"{teeth + m}-{m}" for teeth in usual if teeth >= 4 for m in (1, 2, 3)]
+
+
+def _by_pairs(lead: Ints) -> list[str]:
+    """N+1 wheels whose extra tooth stands elsewhere, by the intervals that are far shorter than both neighbours."""
+    span = np.maximum(np.diff(lead).astype(float), 0.5)
+    close = np.flatnonzero((span[1:-1] < SHORT * span[:-2]) & (span[1:-1] < SHORT * span[2:])) + 1
+    teeth, often = np.unique(np.diff(close), return_counts=True)
+    found = []
+    for even in (teeth[np.argsort(-often, kind="stable")][:2] - 1).tolist():
+        if even < 3:
+            continue
+        usual = catalogue.plus_one(even).steps_deg[-1]
+        for way, beside in ((1, close + 1), (-1, close - 1)):
+            angle = way * float(np.median(span[close] / (span[close] + span[beside]))) * 360.0 / even
+            if way < 0 and abs(-angle - usual) < ROUGHLY_DEG:
+                angle = -usual
+            if abs(angle - usual) >= ROUGHLY_DEG and abs(angle) < 180.0 / even - ROUGHLY_DEG:
+                found.append(f"{even}+1@{angle:.0f}")
+    return found
 
 
 def rate(ticks: Ints) -> list[Rated]:
@@ -189,7 +224,7 @@ def rate(ticks: Ints) -> list[Rated]:
                 break  # the other level's teeth are the same wheel's
         if found is not None:
             cost = 0.0 if wheel.name in catalogue.NAMES else UNNAMED * max(wheel.slots - wheel.teeth - 1, 1)
-            out.append(Rated(wheel, Weight(found.log_density - cost, found.misfit, found.swing), len(ticks) // 2))
+            out.append(Rated(wheel, replace(found, log_density=found.log_density - cost), len(ticks) // 2))
     return out
 
 
