@@ -299,7 +299,8 @@ class Beam:
         spine = {id(best)}
         sure = best
         for _ in range(back):
-            assert sure.parent is not None
+            if sure.parent is None:
+                return None
             sure = sure.parent
             spine.add(id(sure))
         far = best.cost + self.hopeless - SETTLED

@@ -19,7 +19,7 @@ from toothwise.track.geometry import Geometry
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 
-TURNING = 3
+TURNING = 5
 """Intervals in a row without a fault that show a turning wheel, where nothing better does."""
 
 CLUSTER_S = 0.05
@@ -130,7 +130,7 @@ class Emitter:
         if self._is_hidden(pause.tick, until_tick):
             return
         fast = self._too_fast_to_stop(pause)
-        more = {"proof": fast} if fast else {}
+        more: dict[str, object] = {"proof": fast} if fast else {}
         self._events.append(self._still("silent" if fast else "stopped", pause, until_tick, 1, more))
 
     def oldest_tick(self, otherwise: int) -> int:
@@ -356,9 +356,12 @@ class Emitter:
         return int(2 * high > ticks[1] - ticks[0])
 
     def _level_after(self, at: int, next_edge: int) -> int:
+        """The level the line held longest from one level change to the next timing edge."""
         stop = next_edge - self._first
-        end = int(self._where[stop]) if stop < len(self._where) else len(self._all)
-        return int(self._all.levels[max(end - 1, at)])
+        end = int(self._where[stop]) if stop < len(self._where) else len(self._all) - 1
+        if end <= at:
+            return int(self._all.levels[at])
+        return int(self._all.levels[at + int(np.argmax(np.diff(self._all.ticks[at : end + 1])))])
 
     def _backs(self, edges: NDArray[np.int64]) -> NDArray[np.int64]:
         """The level change after each timing edge, -1 where the next timing edge comes first."""

@@ -22,6 +22,9 @@ from toothwise.wheel.pattern import Wheel
 CLEARLY = 0.03
 """One polarity fits better if its intervals are predicted better by so much, in log units a piece."""
 
+ONE_A_TURN = 0.6
+"""The same, summed over a turn: on a wheel with many teeth the mean hides a gap that shows as two medium ones."""
+
 PLAINLY = 4.0
 """One polarity fits better if its best explanation is so many nats cheaper."""
 
@@ -39,13 +42,14 @@ def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry, tick_s: float) 
     if wheel.teeth == 1 or wheel.widths_deg is not None:
         return _by_width(edges, wheel, geometry)
     apart = [edges.ticks[edges.levels == level] for level in (0, 1)]
+    clearly = min(CLEARLY, ONE_A_TURN / geometry.teeth)
     misfit = [_misfit(ticks, geometry) for ticks in apart]
-    if min(misfit) > CLEARLY:
+    if min(misfit) > clearly:
         # The speed swings too much for neighbours to tell: weigh whole explanations.
         cost = [_cost(ticks, geometry, tick_s) for ticks in apart]
         if abs(cost[0] - cost[1]) > PLAINLY:
             return int(cost[1] < cost[0])
-    elif abs(misfit[0] - misfit[1]) > CLEARLY:
+    elif abs(misfit[0] - misfit[1]) > clearly:
         return int(misfit[1] < misfit[0])
     rough = [_roughness(edges.ticks[edges.levels == level]) for level in (0, 1)]
     if wheel.symmetry == 1 and max(rough) > 2.0 * min(rough):

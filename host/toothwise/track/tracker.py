@@ -57,6 +57,7 @@ class Tracker:
         self._beam = Beam(self._geometry, self._tick_s, self._blind)
         self._beam.width_of = self._width
         self._emit = Emitter(wheel, self._geometry, clock, channel, self._blind)
+        self._chosen = False  # whether the first edges have been looked at
         self._held = Edges.none()  # level changes not yet needed no more
         self._times: NDArray[np.int64] = np.empty(0, np.int64)  # timing edges among them
         self._widths: NDArray[np.int64] = np.empty(0, np.int64)  # how long each lasted, where that is used
@@ -69,6 +70,7 @@ class Tracker:
         self._block = 256
         self._clean = CLEAN  # intervals wanted now
         self._locked_at = 0  # timing edge from which the quick tracker went on last
+        self._rehearsed = 0  # edges in the latest rehearsal that was not enough
         self._patient_until = -1  # timing edge from which hopeless explanations are dropped as usual
         self._tail = NO_TEETH  # counts and ticks of the last few decided teeth of the stretch
 
@@ -86,7 +88,7 @@ class Tracker:
 
     def finish(self, until_tick: int) -> Teeth:
         """Decide everything that is left: no more edges will come."""
-        if self.timing_level is None and len(self._held):
+        if not self._chosen and len(self._held):
             self._choose()
         self._advance(last=True)
         self._emit.finish(until_tick)
@@ -110,7 +112,7 @@ class Tracker:
         return spent
 
     def _take(self, edges: Edges) -> None:
-        if self.timing_level is None:
+        if not self._chosen:
             self._held = Edges.join([self._held, edges])
             if len(self._held) < timing.edges_wanted(self.wheel):
                 return
@@ -122,7 +124,9 @@ class Tracker:
     def _choose(self) -> None:
         wanted = timing.edges_wanted(self.wheel)
         first = Edges(self._held.ticks[:wanted], self._held.levels[:wanted])
-        self.timing_level = timing.timing_level(first, self.wheel, self._geometry, self._tick_s)
+        self._chosen = True
+        if self.timing_level is None:
+            self.timing_level = timing.timing_level(first, self.wheel, self._geometry, self._tick_s)
         self._beam.widths = timing.tooth_widths(first, self.timing_level, self.wheel, self._geometry)
         edges, self._held = self._held, Edges.none()
         self._add(edges)
@@ -266,12 +270,16 @@ class Tracker:
             wanted = min(max(6 * self._geometry.teeth, 24), 100)
             ahead = self._times[edge - self._base : edge - self._base + wanted]
             whole = len(ahead) == wanted or last
+            if not whole and len(ahead) < 2 * self._rehearsed:
+                return False  # rehearsing anew for each few edges would cost the square
+            self._rehearsed = len(ahead)
             if not (self._rehearse(profile, edge, ahead) or whole):
                 return False
+            self._rehearsed = 0
             if profile.sigma < math.inf:
                 counts = range(2 * self._geometry.teeth)
             self._beam.hopeless = HOPELESS_AT_FIRST
-            self._patient_until = edge + len(ahead)
+            self._patient_until = edge + wanted
         self._beam.profile = profile
         self._tail = NO_TEETH
         self._beam.begin(edge, tick, counts)
