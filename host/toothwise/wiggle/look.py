@@ -10,7 +10,7 @@ from toothwise.wheel.pattern import Wheel
 from toothwise.wiggle.disturbance import Disturbance
 from toothwise.wiggle.marks import Mark, stretches
 from toothwise.wiggle.seen import Seen
-from toothwise.wiggle.watching import Watching
+from toothwise.wiggle.watching import DENSE, LASTS_S, Dense, Watching
 
 
 def look(
@@ -33,6 +33,8 @@ def look(
     The mode is chosen by the whole of the recording: where it begins at rest and turns later, it counts as turning.
     Raises FileTrouble for a turning wheel that cannot be made out.
     """
+    if mode is None and wheel is None and not _may_turn(recording):
+        mode = "rest"
     if mode is None:
         turning = _watched(recording, marks, "turning", wheel, cam_wheel, {}, open_ended, progress)
         if turning.turned:
@@ -46,6 +48,18 @@ def look(
     for part in noted:
         watching.note(part)
     return watching.seen(marks, open_ended=open_ended)
+
+
+def _may_turn(recording: Recording) -> bool:
+    """A quick look: whether edges follow one another as only a wheel makes them."""
+    names = recording.channels
+    dense = Dense(recording.clock, names[0] if len(names) == 1 else "crank")
+    most = recording.clock.ticks(LASTS_S)
+    for batch in _batches(recording):
+        dense.feed(batch)
+        if dense.longest > DENSE or dense.ticks > most:
+            return True
+    return False
 
 
 def _watched(

@@ -23,6 +23,8 @@ NEAR_S = 0.1
 DENSE = 400
 """More edges than this in a row, each within NEAR_S of the next, are a turning wheel's, not a contact's."""
 FEWEST_TURNS = 2
+LASTS_S = 2.0
+"""Nor does a contact chatter for so long without a pause."""
 RESTS_AFTER_S = 3.0
 """A line that made no such run by then is at rest."""
 
@@ -57,6 +59,7 @@ class Watching:
         self._continuity = mode == "continuity"
         self._names = dict(names or {})
         self._rest: dict[str, LevelWatch] | None = None if mode == "turning" else {}
+        self._counts = dict.fromkeys(channels, 0)
         self._held: list[list[Disturbance]] = [[], []]  # turning and at rest, while the mode is not known
         self._blind: list[tuple[int, int]] = []
         self._dense = Dense(clock, self.examination.crank)
@@ -86,10 +89,16 @@ class Watching:
         self.until_tick = max(self.until_tick, batch.until_tick)
         signal = self.examination.crank
         self._blind += [(b.start_tick, b.end_tick) for b in batch.blind if b.channel in (None, signal)]
+        for name, edges in batch.edges.items():
+            self._counts[name] = self._counts.get(name, 0) + len(edges)
         self._dense.feed(batch)
-        turning = self._turning.feed(batch)
+        turning = self._turning.feed(self._still(batch) if self.mode in ("rest", "continuity") else batch)
         rest = self._at_rest(batch) if self._rest is not None else []
         return self._choose(turning, rest, final=False)
+
+    def _still(self, batch: Batch) -> Batch:
+        """Without the edges of contacts: where nothing turns, there is no wheel to be made out of them."""
+        return Batch(batch.until_tick, {FEED: edges_of(batch, FEED)} if FEED in self.channels else {}, batch.blind)
 
     def note(self, part: Disturbance) -> None:
         """Something that the rig itself found: a short between conductors."""
@@ -99,6 +108,8 @@ class Watching:
         """What is left, as at the end of the recording; until_tick: where that was, if later than the last edge."""
         self.until_tick = max(self.until_tick, until_tick or 0)
         turning = self._turning.finish()
+        if self._turning.result is not None:
+            self._turning.result.edge_counts.update(self._counts)
         rest = [d for watch in (self._rest or {}).values() for d in watch.finish(self.until_tick)]
         return self._choose(turning, rest, final=True)
 
@@ -184,13 +195,15 @@ def merged(spans: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
 
 
 class Dense:
-    """The longest run of edges that follow one another closely."""
+    """The longest run of edges that follow one another closely: how many, and for how many ticks."""
 
     def __init__(self, clock: Clock, channel: str) -> None:
         self._channel, self._near = channel, clock.ticks(NEAR_S)
         self._last: int | None = None
+        self._began = 0
         self._run = 0
         self.longest = 0
+        self.ticks = 0
 
     def feed(self, batch: Batch) -> None:
         ticks = edges_of(batch, self._channel).ticks
@@ -198,7 +211,13 @@ class Dense:
             return
         before = ticks[0] if self._last is None else self._last
         far = np.flatnonzero(np.diff(ticks, prepend=before) > self._near)
+        if self._last is None:
+            self._began = int(ticks[0])
+        for a, b in pairwise([0, *far.tolist(), len(ticks)]):
+            if a in far:
+                self._began, self._run = int(ticks[a]), 0
+            if b > a:
+                self._run += b - a
+                self.longest = max(self.longest, self._run)
+                self.ticks = max(self.ticks, int(ticks[b - 1]) - self._began)
         self._last = int(ticks[-1])
-        runs = [b - a for a, b in pairwise([0, *far.tolist(), len(ticks)])]
-        self.longest = max(self.longest, self._run + runs[0], *runs)
-        self._run = self._run + runs[0] if len(runs) == 1 else runs[-1]
