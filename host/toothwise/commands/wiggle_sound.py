@@ -23,7 +23,7 @@ BELL_S = 0.16
 NEWS_S = 1.0
 """How long an alarm stands on the screen; another of its kind sounds after QUIET_S at the earliest."""
 QUIET_S = 0.25
-_SOUND_OF = {"missing": "missing", "silent": "missing", "extra": "extra", "moved": "extra", "short": "short"}
+_SOUND_OF = {"missing": "missing", "silent": "missing", "extra": "extra", "moved": "extra"}
 
 
 class Speaker:
@@ -71,12 +71,14 @@ class Alarms:
         self._speaker.say(f"mute {'on' if muted else 'off'}")
 
     def hear(self, watching: Watching, batch: Batch, found: Sequence[Disturbance]) -> None:
-        names = [_SOUND_OF[part.kind] for part in found if part.kind in _SOUND_OF]
         by_board = watching.mode in ("rest", "continuity")
-        if by_board:
-            names += [self._at_rest(watching.mode, name) for name, edges in batch.edges.items() if len(edges)]
-        elif watching.feed_low and not self._feed_low:
-            names.append("feed")
+        if by_board:  # at the first edge, not when it is over
+            names = [self._at_rest(watching.mode, name) for name, edges in batch.edges.items() if len(edges)]
+            names += ["short" for part in found if part.kind == "short"]
+        else:
+            names = ["feed" if part.channel == "feed" else _SOUND_OF.get(part.kind, "contact") for part in found]
+            if watching.feed_low and not self._feed_low:
+                names.append("feed")
         self._feed_low = watching.feed_low
         for name in dict.fromkeys(names):
             self._sound(name, by_board)
