@@ -93,7 +93,8 @@ def soak(hours: float) -> None:
     watching.finish()
     late = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     took = time.perf_counter() - began
-    print(f"soak of {hours:g} h at {rpm:.0f} rpm: {watching.examination.tally().revolutions:,} revolutions in {took:.0f} s"
+    turns = watching.examination.tally().revolutions
+    print(f"soak of {hours:g} h at {rpm:.0f} rpm: {turns:,} revolutions in {took:.0f} s"
           f" ({hours * 3600 / took:.0f} times real time), {len(watching.events)} events,"
           f" memory {early / 1024:.1f} MB after a tenth, {late / 1024:.1f} MB at the end")  # fmt: skip
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from toothwise.edges.signal import Blind, Held
 from toothwise.wiggle import Judged, Mark, judge, look, rules
+from toothwise.wiggle.judge import owner
 
 from tests.wiggle.made_tests import CLOCK, course, resting, spans_of
 
@@ -60,6 +61,15 @@ def test_an_event_near_a_mark_goes_to_the_place_that_makes_them(near: float) -> 
     result = judged(THREE, [12.0, 22.0, 32.0, near])
     assert stands(result) == {"a": "confirmed", "b": "quiet"}
     assert len(result.places[0].events) == 4
+
+
+def test_events_that_are_surely_a_places_own_count_more_than_those_that_may_be() -> None:
+    seen = look(resting(30.0, {}, {"crank": 0}), [Mark(0, "a"), Mark(CLOCK.ticks(15.0), "b")])
+    at = CLOCK.ticks(14.8)
+    assert owner(at, seen, {"a": (0.0, 0.9), "b": (0.1, 0.1)}) == (1, True)
+    assert owner(at, seen, {"a": (0.0, 0.1), "b": (0.0, 0.9)}) == (1, True)
+    assert owner(at, seen, {"a": (0.0, 0.1), "b": (0.0, 0.1)}) == (0, True)
+    assert owner(CLOCK.ticks(14.4), seen, {"a": (0.0, 0.1), "b": (9.0, 9.0)}) == (0, False)
 
 
 def test_further_than_the_human_delay_the_mark_stands() -> None:

@@ -65,7 +65,8 @@ def test_the_same_however_the_stream_is_cut() -> None:
     edges, end = turning(WHEEL, 1500, 120, drop=[(40, 20), (70, 3)], extra=[(60, 30)])
     quiet = jittered(edges, 6.0)
     ticks = quiet.ticks.copy()
-    ticks[[3001, 9000, 11000]] += 3000
+    # In the middle of a revolution, and at the teeth on both sides of the gap; 96 revolutions are three blocks.
+    ticks[[3001, 9000, 116 * 96, 116 * 99 + 1, 116 * 103 - 2]] += 3000
     recording = held(end, crank=Edges(ticks, quiet.levels))
 
     def whole(at: list[int]) -> list[tuple[int, int, tuple[str, ...]]]:
@@ -77,9 +78,17 @@ def test_the_same_however_the_stream_is_cut() -> None:
 
     rng = np.random.default_rng(3)
     once = whole([])
-    assert len(once) == 6
+    assert len(once) == 8
     for many in (1, 7, 40):
         assert whole(rng.integers(0, end, many).tolist()) == once
+
+
+def test_a_silence_that_is_counted_is_told_once() -> None:
+    edges, end = turning(WHEEL, 3000, 200)
+    keep = (edges.ticks < edges.ticks[8000]) | (edges.ticks > edges.ticks[8301])
+    crank = Edges(edges.ticks[keep], edges.levels[keep])
+    (event,) = events_of(held(end, crank=crank))
+    assert (event.kinds, event.count) == (("missing",), 1)
 
 
 def test_extra_edges_at_the_ignitions_order_are_no_contact() -> None:

@@ -274,7 +274,7 @@ def _owners(seen: Seen, claims: Claims) -> list[tuple[int | None, bool]]:
             (at + 1, seen.stretches[at].end - event.tick),
         ):
             beside = 0 <= other < len(seen.stretches) and seen.stretches[other].place == seen.stretches[at].place
-            if beside and not counts[other] and gap <= human and counts[at] > 1:
+            if beside and not counts[other] and gap <= human:
                 counts[at] -= 1
                 counts[other] += 1
                 owners[i] = other, True
