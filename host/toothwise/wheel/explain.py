@@ -42,6 +42,8 @@ class Stretch:
     def suits(self, wheel: Wheel) -> Floats:
         """For each tooth that may have led: mean log error of an interval predicted from the one before."""
         change = np.diff(self._log)
+        if not len(change):
+            return np.zeros(wheel.symmetry)
         steps = np.log(wheel.steps_deg)
         wanted = np.tile(np.roll(steps, -1) - steps, 1 + (len(change) + wheel.symmetry) // wheel.teeth + 1)
         return np.array(

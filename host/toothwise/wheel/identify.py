@@ -25,6 +25,9 @@ from toothwise.wheel.pattern import Wheel
 
 CLEARLY = 10.0
 """Nats by which the wheel must beat all others: odds of twenty thousand to one, were the beliefs exact."""
+ELSEWHERE = 25.0
+"""Nats by which an extra tooth elsewhere must beat the catalogue's place for it: at the pair, the swing passes for a
+few degrees."""
 MISFIT_MOST = 1.3
 """Mean square deviation, in usual sizes, beyond which even the best explanation explains nothing."""
 TURNS = 2.0
@@ -35,7 +38,7 @@ UNNAMED = 7.0
 """Nats against a wheel that is not in the catalogue, and for each missing tooth more than two."""
 SIZES = (400, 128, 40)
 """Edges weighed at once; 400 are more than three turns of 60 slots."""
-PIECES = 3
+PIECES = 5
 """Stretches of one size."""
 SILENT = 12.0
 """An interval so many times the usual one is no gap: a dropout, or a stop."""
@@ -43,7 +46,7 @@ LONG = 1.45
 """An interval so many times its neighbours may be a gap's."""
 SHORT = 0.75
 """An interval below so much of both neighbours may be a close pair's."""
-ROUGHLY_DEG = 1.5
+ROUGHLY_DEG = 2.5
 """A close pair is as close as another to so much."""
 PHASES = 4
 """Places of the first tooth that are looked at closer, of those that suit the intervals best."""
@@ -109,7 +112,7 @@ def identify(edges: Edges, clock: Clock) -> Identified:
             if len(votes) == 2 or len(piece) == len(ticks):
                 return found
         elif explained(rated):
-            return found  # faults are not what makes it uncertain
+            return found
     return Identified(None, near)
 
 
@@ -156,12 +159,16 @@ def decide(rated: Iterable[Rated]) -> Identified:
         and best.teeth >= (TURNS if best.named else TURNS_UNNAMED) * best.wheel.teeth
     )
     chosen = next((r for r in near if r.named), best)
+    usual = next((r for r in order if r.named and r.family == chosen.family), chosen)
+    if chosen is not usual and chosen.log_density - usual.log_density < ELSEWHERE:
+        return Identified(None, (*names, usual.wheel.name))
     return Identified(chosen.wheel if sure else None, names)
 
 
 def explained(rated: Iterable[Rated]) -> bool:
-    """Whether the best explanation leaves nothing odd."""
-    return max(rated, key=lambda r: r.log_density).weight.misfit <= MISFIT_MOST
+    """Whether equal teeth leave nothing odd: then it is not a fault that hides the wheel."""
+    best = max(rated, key=lambda r: r.log_density)
+    return is_even(best.wheel) and best.weight.misfit <= MISFIT_MOST and best.weight.swing < SWINGS[0]
 
 
 def candidates(ticks: Ints) -> list[Wheel]:
