@@ -21,7 +21,7 @@ _HELD = {
     "high": "held high: open where a pull-up takes it there, or short to a feed",
     "low": "held low: short to ground, or open where nothing pulls it up",
 }
-MOST_NAME = 28
+MOST_NAME = 26
 """Of a place's name in the table, which then fits 80 columns."""
 
 
@@ -49,7 +49,7 @@ def _facts(result: Mapping[str, Any], look: Look) -> list[str]:
 def _places(result: Mapping[str, Any], look: Look) -> list[str]:
     if not result["places"]:
         return ["No place was moved."]
-    head = ["place", "stands", "wiggles", "with events", "events", "longest", "conductor"]
+    head = ["place", "stands", "hit wiggles", "events", "longest", "conductor"]
     rows = [head, *(_row(place) for place in [result["hands_off"], *result["places"]])]
     lines = table(rows, right=range(2, len(head) - 1))
     styles = ["quiet", "quiet", *(STYLE[place["stands"]] for place in result["places"])]
@@ -61,8 +61,8 @@ def _row(place: Mapping[str, Any]) -> list[str]:
     conductors = ", ".join(f"{name} {n}" if several else name for name, n in place["conductors"].items())
     stands = "background" if place["place"] == "hands off" else place["stands"]
     longest = words.span(place["longest_s"]) if place["events"] else ""
-    counts = [str(place[key]) for key in ("wiggles", "wiggles_with_events", "events")]
-    return [words.fit(place["place"], MOST_NAME), stands, *counts, longest, conductors]
+    hit = f"{place['wiggles_with_events']} of {place['wiggles']}"
+    return [words.fit(place["place"], MOST_NAME), stands, hit, str(place["events"]), longest, conductors]
 
 
 def _verdicts(result: Mapping[str, Any], look: Look) -> list[str]:
@@ -88,7 +88,7 @@ def _verdicts(result: Mapping[str, Any], look: Look) -> list[str]:
         lines.append(f"before the first mark: {words.count(result['unplaced'], 'event')}, of no place")
     for told in result["interference"]:
         lines.append(
-            f"interference, no contact: {words.count(told['events'], 'event')} at {words.number(told['order'])}"
+            f"interference, no contact: {words.count(told['events'], 'disturbance')} at {words.number(told['order'])}"
             f" a revolution, as the {told['source']} makes"
         )
     return lines

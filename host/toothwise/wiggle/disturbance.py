@@ -54,7 +54,6 @@ class Event:
     end_tick: int
     parts: list[Disturbance] = field(default_factory=list)
     count: int = 0
-    interference: str = ""
 
     def take(self, part: Disturbance) -> None:
         self._extend(part.tick, part.end_tick)

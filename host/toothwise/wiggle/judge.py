@@ -57,7 +57,6 @@ class Placed:
             "disturbances": event.count,
             "revolution": event.parts[0].revolution,
             "tooth": event.parts[0].tooth,
-            "interference": event.interference or None,
             "parts": [
                 [part.channel, round(clock.seconds(part.tick), 9), round(clock.span_s(part.longest), 9)]
                 for part in event.parts
@@ -175,17 +174,16 @@ def judge(parts: Sequence[Seen]) -> Judged:
             place = None if at is None else seen.stretches[at].place
             number = 0 if at is None else wiggle[at]
             placed = Placed(seen.clock, event, seen.mode, place, number, near)
-            if event.interference:
-                if place is not None:
-                    every[place].interference += 1
-            elif place is None:
+            if place is None:
                 unplaced.append(placed)
             else:
                 every[place].events.append(placed)
-        for at in {
-            at for event, (at, _) in zip(seen.events, owners, strict=True) if at is not None and not event.interference
-        }:
+        for at in {at for at, _ in owners if at is not None}:
             every[seen.stretches[at].place].hits += wiggle[at] > 0
+        for tick in seen.noise:
+            at = _stretch_at(seen.stretches, tick)
+            if at is not None:
+                every[seen.stretches[at].place].interference += 1
     # Shorter than the human delay at both its ends, nobody's hands were surely off.
     quiet = not hands_off.events and hands_off.seconds > 2 * rules.HUMAN_S
     for one in every.values():
@@ -228,7 +226,7 @@ def _claims(parts: Sequence[Seen]) -> Claims:
     counts: dict[str, list[int]] = defaultdict(lambda: [0, 0])
     for seen in parts:
         human = seen.clock.ticks(rules.HUMAN_S)
-        ticks = np.array([event.tick for event in seen.events if not event.interference], np.int64)
+        ticks = np.array([event.tick for event in seen.events], np.int64)
         for i, stretch in enumerate(seen.stretches):
             for which, reach in enumerate((human, -human)):
                 start, end = _inner(seen.stretches, i, reach)
@@ -264,10 +262,10 @@ def _owners(seen: Seen, claims: Claims) -> list[tuple[int | None, bool]]:
     """The stretch of each event, and whether it lay near a mark."""
     owners = [owner(event.tick, seen, claims) for event in seen.events]
     human = seen.clock.ticks(rules.HUMAN_S)
-    counts = Counter(at for event, (at, _) in zip(seen.events, owners, strict=True) if not event.interference)
+    counts = Counter(at for at, _ in owners)
     for i, event in enumerate(seen.events):
         at = owners[i][0]
-        if at is None or event.interference or counts[at] < 2:
+        if at is None or counts[at] < 2:
             continue
         for other, gap in (
             (at - 1, event.tick - seen.stretches[at].start),

@@ -28,8 +28,8 @@ A place stands
                 looked for: exact binomial (Clopper and Pearson, one-sided), 1 - 0.05^(1/n) for none in n wiggles
     untested    no wiggle at all
 
-Interference: extra edges that keep to an ignition's or an alternator's order of the crank are named so; they are no
-event of a place, and do not disturb hands off.
+Interference: disturbances that keep to an ignition's or an alternator's order of the crank, as enough extra edges among
+them show it, are named so; they are no event of a place, and do not disturb hands off.
 
 Which conductor. All channels are stamped by one clock, and no effect comes before its cause:
 

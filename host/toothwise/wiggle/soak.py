@@ -37,7 +37,7 @@ def soak(seen: Seen, readings: Sequence[Temperature]) -> dict[str, Any]:
     """
     clock = seen.clock
     begin_s, end_s = clock.seconds(seen.from_tick), clock.seconds(seen.until_tick)
-    events = [Placed(clock, event, seen.mode, None, 0, False) for event in seen.events if not event.interference]
+    events = [Placed(clock, event, seen.mode, None, 0, False) for event in seen.events]
     times = [clock.seconds(placed.event.tick) for placed in events]
     hours = [0] * max(math.ceil((end_s - begin_s) / HOUR_S), 1)
     for t in times:

@@ -12,7 +12,7 @@ from toothwise.edges.signal import CHANNELS, Batch, Clock, Edges
 from toothwise.examine import Examination, Result
 from toothwise.wheel.pattern import Wheel
 from toothwise.wiggle.disturbance import FEED, Disturbance, Events
-from toothwise.wiggle.interference import name_interference
+from toothwise.wiggle.interference import MOST, name_interference
 from toothwise.wiggle.marks import Mark, stretches
 from toothwise.wiggle.rest import LevelWatch
 from toothwise.wiggle.seen import Seen
@@ -62,6 +62,7 @@ class Watching:
         self._counts = dict.fromkeys(channels, 0)
         self._held: list[list[Disturbance]] = [[], []]  # turning and at rest, while the mode is not known
         self._blind: list[tuple[int, int]] = []
+        self._parts: list[Disturbance] = []  # for the naming of interference
         self._dense = Dense(clock, self.examination.crank)
 
     @property
@@ -125,6 +126,7 @@ class Watching:
             turning, rest = self._held
         found = turning if self.mode == "turning" else rest
         self.events.add(found)
+        self._parts += found[: max(MOST - len(self._parts), 0)]
         return found
 
     @property
@@ -159,6 +161,10 @@ class Watching:
         if open_ended and mode != "turning" and parts:
             begin, end = min(0, parts[0].start), max(end, parts[-1].end)
         turned = mode == "turning"
+        named, events = name_interference(self._parts if turned and len(self._parts) < MOST else []), self.events
+        if named.found:
+            events = Events(self.clock)
+            events.add(named.rest)
         wheel = self.examination.wheel
         return Seen(
             clock=self.clock,
@@ -168,13 +174,14 @@ class Watching:
             stretches=parts,
             from_tick=begin,
             until_tick=end,
-            events=self.events,
+            events=events,
             blind=merged(self._blind),
             wheel=wheel.name if turned and wheel else None,
             revolutions=self.examination.tally().revolutions if turned else 0,
             hidden=self._turning.hidden.shares() if turned else None,
             limit_deg=self._turning.limit_deg if turned else None,
-            interference=name_interference(self.events) if turned else [],
+            interference=named.found,
+            noise=named.ticks,
         )
 
 
