@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,6 +89,9 @@ class Signal:
     def __repr__(self) -> str:
         rpm = 60.0 / self.wheel.teeth / float(np.median(np.diff(self.lead_s)))
         return f"<{self.wheel.name}, tooth {self.place[1]} at {self.lead_s[1]:.6f} s, {rpm:.0f} rpm, {self.faults}>"
+
+    def _repr_pretty_(self, printer: Any, cycle: bool) -> None:
+        printer.text(repr(self))  # hypothesis would print every array
 
     def edges(self, clock: Clock = MICRO, active: int = 1, shift: int = 0) -> Edges:
         """Level changes; `active` is the level over a tooth, `shift` ticks are added to all."""
