@@ -19,8 +19,9 @@ from toothwise.track.geometry import Geometry
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 
-TURNING = 5
-"""Intervals in a row without a fault that show a turning wheel, where nothing better does."""
+TURNING, TURNING_FEW = 5, 3
+"""Intervals in a row without a fault that show a turning wheel, where nothing better does; the second number for
+wheels with fewer than eight teeth."""
 
 CLUSTER_S = 0.05
 """Level changes with nothing turning that are this close together are one contact event."""
@@ -95,9 +96,10 @@ class Emitter:
         assert stretch is not None
         if stretch.proven:
             return True
-        if len(nodes) <= TURNING or 2 * len(nodes) < next_edge - stretch.first_edge:
+        wanted = TURNING if self._geometry.teeth >= 8 else TURNING_FEW
+        if len(nodes) <= wanted or 2 * len(nodes) < next_edge - stretch.first_edge:
             return False
-        return max(n.clean for n in nodes) >= TURNING
+        return max(n.clean for n in nodes) >= wanted
 
     def path(self, nodes: Sequence[Node]) -> None:
         """A weighed explanation, decided."""
