@@ -77,7 +77,8 @@ class Stretch:
             return
         pitch = float(np.median(steps))
         plain = np.abs(steps / pitch - 1.0) < 0.2
-        usual = float(np.median(self.share[plain[tooth]] if plain[tooth].any() else self.share))
+        share = self.share[plain[tooth]] if plain[tooth].any() else self.share
+        usual = float(np.median(share)) if len(share) else 0.5
         # A switch: teeth alike, the line rests through a gap. Or zero crossings: in the middle, gap or not.
         alike = np.minimum(usual * pitch, 0.97 * steps)
         yield alike, WIDTH_DEG, 0.0
@@ -92,7 +93,7 @@ class Stretch:
 
     def _each(self, teeth: int, tooth: Ints) -> Floats:
         """Each tooth's share of its step, the median of its turns."""
-        every = float(np.median(self.share))
+        every = float(np.median(self.share)) if len(self.share) else 0.5
         return np.array([np.median(self.share[tooth == k]) if np.any(tooth == k) else every for k in range(teeth)])
 
     def _coded(self, steps: Floats, tooth: Ints) -> Iterator[tuple[Floats, float, float]]:

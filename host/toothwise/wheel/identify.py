@@ -36,8 +36,10 @@ TURNS_UNNAMED = 2.9
 """And one that is not in the catalogue to return twice: two faults can be any number of teeth apart."""
 UNNAMED = 7.0
 """Nats against a wheel that is not in the catalogue, and for each missing tooth more than two."""
-SIZES = (400, 128, 40)
+SIZES = (400, 260, 128, 40)
 """Edges weighed at once; 400 are more than three turns of 60 slots."""
+FEWEST = 6
+"""Edges below which there is nothing to weigh."""
 PIECES = 5
 """Stretches of one size."""
 SILENT = 12.0
@@ -96,6 +98,15 @@ def identify(edges: Edges, clock: Clock) -> Identified:
     pieces of it are, ever shorter ones; two of them must then name the same wheel, and none another.
     """
     ticks = _alternating(edges)
+    if len(ticks) < FEWEST:
+        return Identified(None)
+    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # only where a wheel is to be made out
+
+    with threadpool_limits(1):
+        return _identify(ticks)
+
+
+def _identify(ticks: Ints) -> Identified:
     votes: list[Wheel] = []
     least = np.inf
     near: tuple[str, ...] = ()
@@ -126,7 +137,7 @@ def _pieces(ticks: Ints) -> Iterator[Ints]:
             silent = np.flatnonzero(span[start : start + size - 1] > SILENT * np.median(span[start : start + size - 1]))
             bounds = [0, *(silent + 1).tolist(), len(piece)]
             begin, end = max(pairwise(bounds), key=lambda b: b[1] - b[0])
-            if end - begin >= 6:
+            if end - begin >= FEWEST:
                 yield piece[begin:end]
 
 
