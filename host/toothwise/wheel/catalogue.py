@@ -117,7 +117,8 @@ def wheel(name: str) -> Wheel:
             return plain(slots)
     raise FileTrouble(
         f"no wheel is called {name!r}",
-        cause="wheels are named N-M (60-2), N (24), N+1 (6+1, or 6+1@-12 where the extra tooth comes 12 degrees before) or as listed by `toothwise examine --help`",
+        cause="wheels are named N-M (60-2), N (24), N+1 (6+1, or 6+1@-12 where the extra tooth comes 12 degrees before)"
+        " or as listed by `toothwise examine --help`",
         step="give one of those, `auto`, or a wheel file ending in .toml",
     )
 
