@@ -69,12 +69,11 @@ def a_bad_place(rng: np.random.Generator, in_turn: bool) -> tuple[Course, str, H
     return made, bad, resting(made.end_s, {"crank": pulses}, {"crank": 0, "feed": 1})
 
 
-def turning_place(rng: np.random.Generator) -> tuple[Course, str, Held]:
+def turning_place(rng: np.random.Generator, noise: tuple[FaultMaker, ...] = ()) -> tuple[Course, str, Held]:
     made = course(rng, rounds=3, quiet_s=8.0)
     bad = str(rng.choice(PLACES))
     spans = tuple(spans_of(made, bad))
-    # At least one episode a wiggle: without one the contact was good.
-    faults = (Chatter(spans, per_s=1.5),)
+    faults = (Chatter(spans, per_s=1.5), *noise)
     recording = idling(made.end_s, 800.0, faults, rng).recording
     return made, bad, recording
 
@@ -95,6 +94,7 @@ def places(report: Report, rng: np.random.Generator, short: bool) -> None:
         "at rest, round after round": (20 if short else 200, lambda: a_bad_place(rng, True)),
         "at rest, place after place": (20 if short else 200, lambda: a_bad_place(rng, False)),
         "turning at 800 rpm": (1 if short else 20, lambda: turning_place(rng)),
+        "turning amid ignition noise": (1 if short else 10, lambda: turning_place(rng, (Ignition(chance=0.2),))),
     }
     for name, (many, build) in lots.items():
         right = others = suspects = moved = right_event = 0
