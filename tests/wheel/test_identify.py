@@ -131,3 +131,16 @@ def test_mirrored_wheels_are_told_apart() -> None:
     for name in ("36-2-2-2", "36-2-2-2-mirrored", "12+1@-10"):
         found = identify(turned(catalogue.wheel(name), 3), CLOCK)
         assert found.wheel is not None and found.wheel.name == name
+
+
+@given(
+    spans=st.lists(
+        st.one_of(st.integers(0, 5), st.integers(1, 10**7), st.sampled_from([1000, 2000, 30])), max_size=300
+    ),
+    repeat=st.integers(1, 12),
+)
+@settings(max_examples=40, deadline=None)
+def test_whatever_comes_there_is_an_answer(spans: list[int], repeat: int) -> None:
+    ticks = np.cumsum(np.array(spans * repeat, np.int64))[:1500]
+    found = identify(Edges(ticks, (np.arange(len(ticks)) % 2).astype(np.uint8)), CLOCK)
+    assert found.wheel is None or found.wheel.name in found.candidates

@@ -207,15 +207,16 @@ def _by_pairs(lead: Ints) -> list[str]:
     teeth, often = np.unique(np.diff(close), return_counts=True)
     found = []
     for even in (teeth[np.argsort(-often, kind="stable")][:2] - 1).tolist():
-        if even < 3:
+        if not 3 <= even <= catalogue.MOST_SLOTS:
             continue
         usual = catalogue.plus_one(even).steps_deg[-1]
         for way, beside in ((1, close + 1), (-1, close - 1)):
             angle = way * float(np.median(span[close] / (span[close] + span[beside]))) * 360.0 / even
             if way < 0 and abs(-angle - usual) < ROUGHLY_DEG:
                 angle = -usual
-            if abs(angle - usual) >= ROUGHLY_DEG and abs(angle) < 180.0 / even - ROUGHLY_DEG:
-                found.append(f"{even}+1@{angle:.0f}")
+            angle = float(round(angle))
+            if abs(angle - usual) >= ROUGHLY_DEG and 1.0 <= abs(angle) < 180.0 / even - ROUGHLY_DEG:
+                found.append(f"{even}+1@{angle:g}")
     return found
 
 
