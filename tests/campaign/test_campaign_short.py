@@ -8,6 +8,8 @@ from toothwise.wheel import catalogue
 from tests.campaign import track
 from tests.campaign.track import SHORT, Outcome
 
+pytestmark = pytest.mark.timeout(1200)  # minutes of work, and other tests run beside it
+
 
 @pytest.fixture(scope="module")
 def outcome() -> Outcome:

@@ -105,6 +105,8 @@ class Tracker:
 
     def _spent_blind(self, until_tick: int) -> int:
         """How many of the oldest blind stretches no undecided interval can touch any more."""
+        if not self._chosen:
+            return 0
         oldest = min(self._emit.oldest_tick(until_tick), until_tick)
         spent = 0
         while spent < len(self._blind) and self._blind[spent][1] <= oldest:

@@ -14,7 +14,7 @@ SHARE_SIGMA = 0.25
 WIDTH_SIGMA = 0.5
 """Usual error of a tooth's width by itself, in log units."""
 
-MOST = 4.0
+MOST = 3.0
 """However odd a width is, it weighs no more nats than this: a tooth may be split, or the line held."""
 
 FOLLOW = 0.1
