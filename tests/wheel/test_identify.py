@@ -117,6 +117,14 @@ def test_a_wheel_that_nobody_knows_stays_unnamed() -> None:
         assert identify(turned(wheel, 3, waves=COMPRESSIONS), CLOCK).wheel is None
 
 
+def test_a_swing_beyond_an_engine_s_explains_nothing() -> None:
+    """Wheels that would be the catalogue's, or it twice over, if only the speed swung enough."""
+    for slots, empty in ((23, (8, 18, 20)), (16, (3, 10)), (17, (3, 6, 13)), (8, (3, 7, 8)), (13, (5, 8, 13))):
+        full = [s for s in range(slots) if s + 1 not in empty]
+        wheel = Wheel("own", tuple(s * 360.0 / slots for s in full), slots)
+        assert identify(turned(wheel, 3, seed=1), CLOCK).wheel is None, empty
+
+
 @pytest.mark.parametrize("count", [0, 1, 2, 3, 5])
 def test_next_to_nothing_is_undecided(count: int) -> None:
     edges = turned(catalogue.wheel("60-2"), 1)
