@@ -97,3 +97,17 @@ def test_many_may_open_a_new_book_at_once(tmp_path: Path) -> None:
     for thread in threads:
         thread.join()
     assert troubles == []
+
+
+def test_a_book_of_the_first_schema_opens_and_its_jobs_have_files_from_then_on(path: Path) -> None:
+    with sqlite3.connect(path) as raw:  # as the first version made it
+        raw.execute("DROP INDEX jobs_by_file")
+        raw.execute("ALTER TABLE jobs DROP COLUMN file")
+        raw.execute("UPDATE about SET value = '1' WHERE key = 'schema'")
+    with Book.open(path) as book:
+        assert [(job.title, job.file) for job in book.jobs.find()] == [("old van", None)]
+        first = book.jobs.keep("bay1:/cards/van.toml", '[vehicle]\nname = "blue van"')
+        again = book.jobs.keep("bay1:/cards/van.toml", '[vehicle]\nname = "blue van, repaired"')
+        other = book.jobs.keep("bay2:/cards/van.toml", '[vehicle]\nname = "blue van"')
+        assert first == again != other
+        assert book.jobs.get(first).title == "blue van, repaired"

@@ -25,6 +25,8 @@ class Job:
     body: str
     made_utc: str
     changed_utc: str
+    file: str | None
+    """Computer and path of the file it came from, where it came from one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,22 @@ class Jobs:
             changed = connection.execute(schema.jobs.update().where(schema.jobs.c.id == job).values(row))
             if not changed.rowcount:
                 raise no_such("job", job, self._store)
+
+    def keep(self, file: str, body: str) -> int:
+        """The job of the card in this file, brought up to date, or a new one; its number. Raises FileTrouble.
+
+        file: computer and path; the same file is the same job.
+        """
+        jobs = schema.jobs
+        now = now_utc()
+        row = {"title": _title_of(body), "body": body, "changed_utc": now}
+        with self._store.writing() as connection:
+            known = connection.execute(select(jobs.c.id, jobs.c.body).where(jobs.c.file == file)).one_or_none()
+            if known is None:
+                return insert_row(connection, jobs, {**row, "made_utc": now, "file": file})
+            if known.body != body:
+                connection.execute(jobs.update().where(jobs.c.id == known.id).values(row))
+            return int(known.id)
 
     def get(self, job: int) -> Job:
         """Raises BookTrouble if there is no such job."""

@@ -23,7 +23,14 @@ if TYPE_CHECKING:
 
 Step = Callable[[Connection], None]
 
-STEPS: Mapping[int, Step] = {}
+
+def _jobs_have_a_file(connection: Connection) -> None:
+    """1 to 2: a job is known again by its file."""
+    connection.exec_driver_sql("ALTER TABLE jobs ADD COLUMN file TEXT")
+    connection.exec_driver_sql("CREATE UNIQUE INDEX jobs_by_file ON jobs (file)")
+
+
+STEPS: Mapping[int, Step] = {1: _jobs_have_a_file}
 """From this version to the next."""
 
 

@@ -21,7 +21,7 @@ from sqlalchemy import (
     Text,
 )
 
-VERSION = 1
+VERSION = 2
 
 tables = MetaData()
 
@@ -52,6 +52,8 @@ jobs = Table(
     Column("changed_utc", Text, nullable=False),
     Column("title", Text, nullable=False),
     Column("body", Text, nullable=False),  # the job file, TOML, as it was given
+    Column("file", Text),  # computer and path of that file: the same file is the same job
+    Index("jobs_by_file", "file", unique=True),
 )
 
 readings = Table(
