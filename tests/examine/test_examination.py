@@ -72,7 +72,15 @@ def test_the_object_is_complete_and_plain() -> None:
     wanted = {"schema", "source", "channels", "wheel", "revolutions", "speed_rpm", "teeth", "events", "measures",
               "blind_s", "causes"}  # fmt: skip
     assert wanted <= set(whole)
-    assert whole["wheel"] == {"name": "60-2", "slots": 60, "gaps": [[59, 60]], "identified": False}
+    wheel = whole["wheel"]
+    assert {
+        "name": "60-2",
+        "slots": 60,
+        "gaps": [[59, 60]],
+        "identified": False,
+        "turn_deg": 360.0,
+    }.items() <= wheel.items()
+    assert wheel["teeth_deg"] == [6.0 * n for n in range(58)]
     assert whole["teeth"]["expected"] == whole["teeth"]["seen"] + whole["teeth"]["missing"]
     fields = {"kind", "channel", "t_s", "duration_s", "revolution", "tooth", "angle_deg", "count", "level"}
     assert all(fields <= set(event) for event in whole["events"])

@@ -69,6 +69,7 @@ def _channel(text: str) -> tuple[str, str]:
 
 
 def run(args: argparse.Namespace) -> int:
+    from toothwise.commands.cards import job_number
     from toothwise.commands.sources import recording_of, wheel_named
     from toothwise.examine import examine
     from toothwise.examine.explain import explain, job_of, measures_for
@@ -89,11 +90,13 @@ def run(args: argparse.Namespace) -> int:
         whole = result.as_json()
         if book is not None:
             book.keep_result(int(args.target), whole)
+            if args.job is not None:
+                book.assign(int(args.target), job_number(book, args.job))
         elif args.keep:
             from toothwise.book import Book
 
             with Book.open(args.book) as kept:
-                number = kept.keep_recording(recording, result=whole)
+                number = kept.keep_recording(recording, job_number(kept, args.job), result=whole)
             print(f"kept as recording {number}", file=sys.stderr)
     return tell(result, as_json=args.json, every=args.all)
 

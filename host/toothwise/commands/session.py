@@ -10,6 +10,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from toothwise.commands.cards import job_number
 from toothwise.commands.follow import follow
 from toothwise.commands.live import InLines, OnScreen, watcher
 from toothwise.commands.stopping import Stopping
@@ -62,7 +63,8 @@ def session(
     with ExitStack() as stack:
         stopping = stack.enter_context(Stopping())
         settings = {"wheel": args.wheel, "cam_wheel": args.cam_wheel}
-        recorder = book.start_recording(rig.clock, rig.channels, rig.source, settings=settings)
+        number = job_number(book, args.job)
+        recorder = book.start_recording(rig.clock, rig.channels, rig.source, number, settings)
         if note:
             recorder.note(note)
         where = "virtual rig" if args.rig == "virtual" else f"rig on {rig.port}"

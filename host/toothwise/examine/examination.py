@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 from toothwise.edges.signal import Batch, Blind, Clock, Edges, Recording
+from toothwise.examine.course import Course
 from toothwise.examine.feed import FeedWatch
 from toothwise.examine.finding import WheelFinder
 from toothwise.examine.result import Result, Tally
@@ -67,6 +68,7 @@ class Examination:
         self._finder = WheelFinder(clock, self.crank) if wheel is None else None
         self._trackers: dict[str, Tracker] = {}
         self._speed: Speed | None = None
+        self._course: Course | None = None
         self._identified = False
         self._last_edge = 0
         self._make_checks = tuple(checks)
@@ -147,7 +149,8 @@ class Examination:
     def _follow_crank(self, wheel: Wheel) -> None:
         self.wheel = wheel
         self._trackers[self.crank] = Tracker(wheel, self.clock, channel=self.crank)
-        self._speed = Speed(wheel, self.clock)
+        self._course = Course(wheel, self.clock)
+        self._speed = Speed(wheel, self.clock, self._course)
         self._checks = [make(wheel, self.clock, self.crank) for make in self._make_checks]
 
     def _track(self, channel: str, batch: Batch) -> list[Event]:
@@ -162,6 +165,8 @@ class Examination:
         if channel == self.crank and self._speed is not None:
             self._seen += len(teeth)
             self._speed.feed(teeth)
+        if channel == self.crank and self._course is not None:
+            self._course.feed(teeth)
         for check in self._checks:
             check.feed(channel, teeth)
         if len(teeth):
@@ -224,6 +229,7 @@ class Examination:
             events=sorted(self.events, key=_in_time),
             blind_s=self._blind_s(),
             measures=[measure for check in self._checks for measure in check.finish()],
+            course=None if self._course is None else self._course.as_json(),
         )
 
 

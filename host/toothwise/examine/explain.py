@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from toothwise.checks.cylinders import CylinderCheck
 from toothwise.checks.engine import EngineMeasures
@@ -50,4 +51,17 @@ def explain(result: Result, job: Job) -> None:
     from toothwise.causes.findings import from_json
     from toothwise.causes.weigh import causes
 
+    result.job = job_json(job)
     result.causes = causes(from_json(result.as_json(), job))
+
+
+def job_json(job: Job) -> dict[str, Any] | None:
+    """The card as JSON, which has no infinity: a reading over range is "OL", as on the meter. None for an empty one."""
+    from toothwise.causes.job import Job, to_dict
+
+    if job == Job():
+        return None
+    card = to_dict(job)
+    readings = card.get("readings", {})
+    card["readings"] = {name: "OL" if value == math.inf else value for name, value in readings.items()}
+    return card

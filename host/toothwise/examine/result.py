@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field
 from typing import Any
 
+from toothwise import __version__
 from toothwise.edges.signal import Clock
 from toothwise.examine.speed import SpeedRange
 from toothwise.records import Event, Measure
@@ -41,8 +42,10 @@ class Tally:
 
 @dataclass(slots=True)
 class Result:
-    """A whole recording, examined. `measures` and `causes` may be filled in by whoever has more to say.
+    """A whole recording, examined. `measures`, `causes` and `job` may be filled in by whoever has more to say.
 
+    job: the card that the causes were weighed by, in plain types; None without one.
+    course: see `examine.course`; None where no wheel was followed.
     candidates: where no wheel could be settled on, the ones that were not ruled out.
     """
 
@@ -62,6 +65,8 @@ class Result:
     blind_s: float
     measures: list[Measure] = field(default_factory=list)
     causes: list[dict[str, Any]] = field(default_factory=list)
+    job: dict[str, Any] | None = None
+    course: dict[str, Any] | None = None
 
     @property
     def faults(self) -> list[Event]:
@@ -93,6 +98,9 @@ class Result:
             "measures": [_finite(m) for m in self.measures if math.isfinite(m.value)],
             "blind_s": round(self.blind_s, 9),
             "causes": self.causes,
+            "job": self.job,
+            "course": self.course,
+            "version": __version__,
         }
 
     def by_tooth(self) -> list[dict[str, Any]]:
@@ -126,6 +134,8 @@ class Result:
             "slots": self.wheel.slots,
             "gaps": self.wheel.gaps,
             "identified": self.identified,
+            "teeth_deg": [round(angle, 6) for angle in self.wheel.angles_deg],
+            "turn_deg": self.wheel.turn_deg,
         }
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothwise.edges.signal import Clock
+from toothwise.examine.course import Course
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 
@@ -37,8 +38,10 @@ class SpeedRange:
 class Speed:
     """Fed with the teeth of one channel in order of time. Memory does not grow with the recording."""
 
-    def __init__(self, wheel: Wheel, clock: Clock) -> None:
+    def __init__(self, wheel: Wheel, clock: Clock, course: Course | None = None) -> None:
+        """course: who else wants to know the turns."""
         self._wheel = wheel
+        self._course = course
         self._angles = np.array(wheel.angles_deg)
         self._rpm_per_deg_a_tick = 1e9 / (6.0 * clock.tick_ns)
         # Only neighbours of one unbroken stretch of rotation make a speed, so the last of each is kept over.
@@ -74,6 +77,8 @@ class Speed:
         rpm = self._rpm_per_deg_a_tick * self._wheel.turn_deg * turns / np.diff(tick)[whole]
         if not rpm.size:
             return
+        if self._course is not None:
+            self._course.turns(revolution[:-1][whole], tick[:-1][whole], tick[1:][whole], turns, rpm)
         self._least = min(self._least, float(rpm.min()))
         self._greatest = max(self._greatest, float(rpm.max()))
         steps = np.rint(np.log(np.maximum(rpm, _LEAST_RPM) / _LEAST_RPM) / _STEP).astype(np.int64)
