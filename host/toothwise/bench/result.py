@@ -1,0 +1,153 @@
+"""One sensor's result on the bench, as it is kept, printed and sent.
+
+`as_dict` is plain JSON and the contract with the book; `from_dict` reads it back. Fields may be added, never renamed.
+"""
+
+from __future__ import annotations
+
+import math
+import uuid
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+from toothwise.errors import BookTrouble
+
+SCHEMA = 1
+
+PASS, FAIL, RETEST = "pass", "fail", "retest"
+VERDICTS = (PASS, RETEST, FAIL)
+"""From best to worst: a sensor's verdict is the worst of its measures'."""
+
+MASTER, LEARNT, NONE = "master", "learnt", "none"
+REFERENCES = {
+    MASTER: "a master sensor ran beside it: the wheel's and the spindle's errors are taken out",
+    LEARNT: "the wheel learnt from a master sensor's run: the wheel's errors are taken out, the spindle's are not",
+    NONE: "no reference: the wheel's and the spindle's errors are in the figures",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One measure against its limits.
+
+    value: None where it could not be measured. uncertainty: standard uncertainty, in `unit`; None where none applies.
+    low, high: the limits, None where there is none. verdict: pass, retest or fail. stage: in which part of the
+    sequence. words: why, in words.
+    """
+
+    name: str
+    value: float | None
+    unit: str
+    uncertainty: float | None
+    low: float | None
+    high: float | None
+    verdict: str
+    stage: str = ""
+    words: str = ""
+
+    @property
+    def key(self) -> str:
+        """Name and stage: what makes two sensors' measures comparable."""
+        return f"{self.name} {self.stage}".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class SensorResult:
+    """One sensor's run.
+
+    uuid: given once, where the run is made; the same result sent twice is still one. sensor_type: the name in its
+    limits file. bench: the name of this bench. started_utc, ended_utc: ISO 8601, UTC, to the second. reference: one of
+    REFERENCES. versions: program, firmware, board, and the SHA-256 of the limits. recordings: numbers in the book of
+    the bench that made them.
+    """
+
+    uuid: str
+    lot: str
+    serial: str
+    sensor_type: str
+    bench: str
+    started_utc: str
+    ended_utc: str
+    verdict: str
+    reasons: tuple[str, ...]
+    measures: tuple[Judged, ...]
+    reference: str = NONE
+    versions: Mapping[str, str] = field(default_factory=dict)
+    recordings: tuple[int, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain JSON."""
+        body = asdict(self) | {key: list(getattr(self, key)) for key in ("reasons", "recordings")}
+        return {"schema": SCHEMA, **body, "measures": [asdict(m) for m in self.measures]}
+
+
+def from_dict(body: Mapping[str, Any]) -> SensorResult:
+    """Reads `as_dict` back; unknown keys are passed over. Raises BookTrouble where it is no result."""
+    try:
+        result = SensorResult(
+            uuid=str(uuid.UUID(body["uuid"])),
+            lot=str(body["lot"]),
+            serial=str(body["serial"]),
+            sensor_type=str(body["sensor_type"]),
+            bench=str(body["bench"]),
+            started_utc=str(body["started_utc"]),
+            ended_utc=str(body["ended_utc"]),
+            verdict=str(body["verdict"]),
+            reasons=tuple(str(r) for r in body["reasons"]),
+            measures=tuple(_judged(m) for m in body["measures"]),
+            reference=str(body.get("reference", NONE)),
+            versions={str(k): str(v) for k, v in dict(body.get("versions", {})).items()},
+            recordings=tuple(int(n) for n in body.get("recordings", ())),
+        )
+    except (KeyError, TypeError, ValueError, AttributeError) as problem:
+        raise _unreadable(str(problem)) from None
+    if result.verdict not in VERDICTS or any(m.verdict not in VERDICTS for m in result.measures):
+        raise _unreadable("no such verdict")
+    return result
+
+
+def new_uuid() -> str:
+    return str(uuid.uuid4())
+
+
+def utc_now() -> str:
+    """Now, to the second, as it stands in results."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def worst(verdicts: list[str]) -> str:
+    """The worst of several verdicts; retest where there is none at all."""
+    return max(verdicts, key=VERDICTS.index, default=RETEST)
+
+
+def _judged(body: Mapping[str, Any]) -> Judged:
+    return Judged(
+        str(body["name"]),
+        _maybe(body["value"]),
+        str(body["unit"]),
+        _maybe(body["uncertainty"]),
+        _maybe(body["low"]),
+        _maybe(body["high"]),
+        str(body["verdict"]),
+        str(body.get("stage", "")),
+        str(body.get("words", "")),
+    )
+
+
+def _maybe(value: Any) -> float | None:
+    if value is None:
+        return None
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(f"{value} is no number")
+    return number
+
+
+def _unreadable(why: str) -> BookTrouble:
+    return BookTrouble(
+        f"a bench result cannot be read: {why}",
+        cause="it was written by another version, or damaged",
+        step="run the sensor again, or open the book with the version that wrote it",
+    )
