@@ -39,7 +39,7 @@ class Course:
         self._last_place = 0
         self._a_point = 1
         self._span = np.zeros((MOST_POINTS, 2), np.int64)  # from tick, until tick
-        self._turned = np.zeros((MOST_POINTS, 2), np.int64)  # degrees by ticks: sums over whole turns
+        self._turned = np.zeros((MOST_POINTS, 2), np.int64)  # turns and the ticks they took; 0: not used yet
         self._range = np.tile([np.inf, 0.0], (MOST_POINTS, 1))
         self._degrees_a_turn = wheel.turn_deg
 
@@ -83,14 +83,15 @@ class Course:
         while (int(revolution.max()) - _FIRST) // self._a_point >= MOST_POINTS:
             self._a_point *= 2
             low, high = self._span[::2], self._span[1::2]
-            begins = np.where(low[:, 1] > 0, low[:, 0], high[:, 0])
-            _halve(self._span, np.stack([begins, np.maximum(low[:, 1], high[:, 1])], axis=1), 0)
+            begins = np.where(self._turned[::2, 0] > 0, low[:, 0], high[:, 0])
+            ends = np.where(self._turned[1::2, 0] > 0, high[:, 1], low[:, 1])
+            _halve(self._span, np.stack([begins, ends], axis=1), 0)
             _halve(self._turned, self._turned[::2] + self._turned[1::2], 0)
             least = np.minimum(self._range[::2, 0], self._range[1::2, 0])
             greatest = np.maximum(self._range[::2, 1], self._range[1::2, 1])
             _halve(self._range, np.stack([least, greatest], axis=1), [np.inf, 0.0])
         at = (revolution - _FIRST) // self._a_point
-        fresh = self._span[at, 1] == 0
+        fresh = self._turned[at, 0] == 0
         np.minimum.at(self._range[:, 0], at, rpm)
         np.maximum.at(self._range[:, 1], at, rpm)
         np.add.at(self._turned, at, np.stack([count, end - begin], axis=1))
@@ -120,13 +121,13 @@ class Course:
         high = np.minimum(first + self._a_row - 1, (self._last_place - tooth) // self._teeth)
         due = np.maximum(high - low + 1, 0)
         cells = SEEN * (self._seen > 0) + UNKNOWN * (self._seen + self._missing < due)
-        cells += EXTRA * (self._extra > 0) + MISSING * (self._missing > 0)
-        return cells.astype(np.int64)
+        whole: NDArray[np.int64] = cells + EXTRA * (self._extra > 0) + MISSING * (self._missing > 0)
+        return whole
 
     def _speed(self) -> list[list[float]]:
         points = []
         degrees_a_tick = 1e9 / (6.0 * self._clock.tick_ns)
-        for at in np.flatnonzero(self._span[:, 1]).tolist():
+        for at in np.flatnonzero(self._turned[:, 0]).tolist():
             turns, ticks = self._turned[at].tolist()
             mean = degrees_a_tick * self._degrees_a_turn * turns / ticks
             times = [round(self._clock.seconds(int(tick)), 6) for tick in self._span[at]]
