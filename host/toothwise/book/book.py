@@ -9,9 +9,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import URL, select
 
 from toothwise.book import compare, keep, schema
+from toothwise.book.copying import copy_book
 from toothwise.book.jobs import Jobs
 from toothwise.book.recorder import Recorder
 from toothwise.book.rows import as_text, keep_result, mentions
@@ -46,7 +47,7 @@ class Book:
         if where is None:
             where = default_path()
         text = str(where)
-        address = text if "://" in text else f"sqlite:///{text}"
+        address = text if "://" in text else URL.create("sqlite", database=text)
         return cls(Store(address, read_only=read_only))
 
     @property
@@ -173,9 +174,13 @@ class Book:
 
     # Care
 
-    def backup(self, target: str | Path) -> None:
+    def backup(self, target: str | Path, progress: Callable[[int, int], None] | None = None) -> None:
         """A consistent copy in one file, also while a recording runs. Never overwrites."""
-        keep.backup(self._store, Path(target))
+        keep.backup(self._store, Path(target), progress)
+
+    def copy_to(self, target: Book, progress: Callable[[int, int], None] | None = None) -> None:
+        """Everything into another, empty book, from a file to a server or back; see `copying.copy_book`."""
+        copy_book(self._store, target._store, progress)
 
     def faults(self, progress: Callable[[int, int], None] | None = None) -> Iterator[str]:
         """Check the whole book; a line for each thing that is wrong, none when it is sound."""

@@ -7,32 +7,35 @@ from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
 
-from sqlalchemy import select
+from sqlalchemy import URL, select
 
 from toothwise.book import schema
+from toothwise.book.advice import trouble_of
 from toothwise.book.chunk import ChunkDamage, unpack
-from toothwise.book.store import Store, trouble_of
+from toothwise.book.copying import copy_book
+from toothwise.book.store import Store
 from toothwise.book.stored import ENTRY_COLUMNS, StoredRecording, entry_of
 from toothwise.errors import BookTrouble
 
 
-def backup(store: Store, target: Path) -> None:
-    """A consistent copy of a SQLite book in one file, while others read and write it.
+def backup(store: Store, target: Path, progress: Callable[[int, int], None] | None = None) -> None:
+    """A consistent copy of a book in one SQLite file, while others read and write it.
 
+    `progress(done, of)` is called with the number of rows, where the book is on a server.
     Raises BookTrouble if the target exists, cannot be written, or the copy does not check.
     """
-    if store.file is None:
-        raise BookTrouble(
-            f"The book {store.where} is not a file",
-            cause="It is on a database server",
-            step="Use the server's backup",
-        )
     if target.exists():
         raise BookTrouble(f"{target} exists already", cause="A backup never overwrites", step="Choose another name")
     part = target.with_name(target.name + ".part")
     try:
-        with closing(sqlite3.connect(store.file)) as source, closing(sqlite3.connect(part)) as copy:
-            source.backup(copy)  # all pages in one step: a reader's snapshot, which no writer disturbs
+        part.unlink(missing_ok=True)
+        if store.file is None:
+            with closing(Store(URL.create("sqlite", database=str(part)))) as made:
+                copy_book(store, made, progress)
+        with closing(sqlite3.connect(part)) as copy:
+            if store.file is not None:
+                with closing(sqlite3.connect(store.file)) as source:
+                    source.backup(copy)  # all pages in one step: a reader's snapshot, which no writer disturbs
             copy.execute("PRAGMA journal_mode=DELETE")  # the copy is one file, without a log beside it
             faults = [str(row[0]) for row in copy.execute("PRAGMA quick_check") if row[0] != "ok"]
         if faults:
@@ -41,7 +44,8 @@ def backup(store: Store, target: Path) -> None:
     except (sqlite3.Error, OSError) as error:
         raise trouble_of(error, str(target)) from error
     finally:
-        part.unlink(missing_ok=True)
+        for left in (part, *(part.with_name(part.name + end) for end in ("-wal", "-shm"))):
+            left.unlink(missing_ok=True)
 
 
 def faults(store: Store, progress: Callable[[int, int], None] | None = None) -> Iterator[str]:

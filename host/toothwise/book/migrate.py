@@ -54,6 +54,7 @@ def bring_up_to_date(store: Store, steps: Mapping[int, Step] = STEPS, newest: in
     if found is not None and store.file:
         _keep_copy(store.file, found)
     with store.writing() as connection:
+        store.alone(connection)
         found = _version(connection)  # another program may have been faster
         if found is None:
             schema.tables.create_all(connection)

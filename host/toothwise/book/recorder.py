@@ -19,6 +19,7 @@ One of four things happens to a batch:
 from __future__ import annotations
 
 import threading
+import time
 from collections.abc import Mapping, Sequence
 from types import TracebackType
 from typing import Any
@@ -32,6 +33,7 @@ from toothwise.records import Event
 
 COMMIT_EVERY_S = 0.5
 RETRY_EVERY_S = 1.0
+LAST_TRIES_S = 15.0
 MOST_WAITING_BYTES = 64 << 20
 _EDGE_BYTES = 9  # tick and level in memory, before they are packed
 
@@ -52,6 +54,7 @@ class Recorder:
     ) -> None:
         self._writer = Writer(store, clock, channels, source, job, settings or {})
         self._where = store.where
+        self._is_file = store.is_sqlite
         self._most_waiting = most_waiting_bytes
         self._wake = threading.Condition()
         self._incoming: list[Batch] = []
@@ -130,11 +133,23 @@ class Recorder:
             if self._lost and self._until_tick is not None:
                 self._incoming.append(Batch(self._until_tick, {}, tuple(self._lost)))
         self._pack_incoming()
-        self._writer.write(self._waiting, ended=True, result=result)
+        self._write_last(result)
         self._waiting = []
         self.trouble = self._defect
         if self._defect:
             raise self._defect
+
+    def _write_last(self, result: Mapping[str, Any] | None) -> None:
+        """The last commit: a server that is just being started again is waited for."""
+        end = time.monotonic() + LAST_TRIES_S
+        while True:
+            try:
+                self._writer.write(self._waiting, ended=True, result=result)
+                return
+            except BookTrouble:
+                if self._is_file or time.monotonic() > end:
+                    raise
+                time.sleep(RETRY_EVERY_S)
 
     def __enter__(self) -> Recorder:
         return self

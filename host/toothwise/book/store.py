@@ -1,6 +1,7 @@
 """The database under the book: opening, transactions, and errors in a person's words.
 
 SQLite: write-ahead log, so that reading and writing do not wait for each other; each commit synced to disk.
+PostgreSQL: the same promises: a reader sees one moment of the book, a commit is on the server's disk.
 """
 
 from __future__ import annotations
@@ -11,64 +12,40 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, create_engine, event
+from sqlalchemy import Connection, Engine, create_engine, event, text
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+from sqlalchemy.exc import SQLAlchemyError
 
 from toothwise.book import migrate
+from toothwise.book.advice import bad_address, no_driver, trouble_of
 from toothwise.errors import BookTrouble
 
 BUSY_MS = 5000
 """How long a command waits for another program that is writing to the same book."""
 
-_ADVICE = {
-    sqlite3.SQLITE_BUSY: ("Another program is writing to it", "Close the other program, or try again"),
-    sqlite3.SQLITE_LOCKED: ("Another program is writing to it", "Close the other program, or try again"),
-    sqlite3.SQLITE_FULL: ("The disk is full", "Make room on the disk; what was committed is safe"),
-    sqlite3.SQLITE_READONLY: (
-        "The file or its folder is read-only",
-        "Make it writable, or choose another with --book",
-    ),
-    sqlite3.SQLITE_CANTOPEN: (
-        "The file or its folder cannot be opened",
-        "Check the path and its permissions",
-    ),
-    sqlite3.SQLITE_IOERR: ("The disk refused to read or write", "Check the disk and the room on it"),
-    sqlite3.SQLITE_CORRUPT: (
-        "The file is damaged",
-        "Keep it, restore a backup, and run 'toothwise book check'",
-    ),
-    sqlite3.SQLITE_NOTADB: (
-        "The file is not a book, or its head is damaged",
-        "Check the path, or restore a backup",
-    ),
+_TABLES_LOCK = 0x746F6F7468  # "tooth": any number that no other program's lock on this database is likely to have
+
+_SERVER_SETTINGS = {
+    "connect_timeout": 5,  # s, for a server that does not answer
+    # A cable pulled in the middle of a transaction is noticed within these, not after a quarter of an hour.
+    "tcp_user_timeout": 15_000,  # ms
+    "keepalives_idle": 10,  # s
+    "keepalives_interval": 5,  # s
+    "keepalives_count": 2,
+    "application_name": "toothwise",
 }
-
-
-def trouble_of(error: SQLAlchemyError | OSError | sqlite3.Error, where: str) -> BookTrouble:
-    """A database's error as one line: what, cause, step."""
-    original = error.orig if isinstance(error, DBAPIError) else error
-    code = getattr(original, "sqlite_errorcode", None)
-    cause, step = _ADVICE.get(code & 0xFF, ("", "")) if code is not None else ("", "")
-    if not cause:
-        cause = " ".join(str(original if original is not None else error).split())[:300]
-        step = step or "check the path or address of the book"
-    return BookTrouble(f"The book {where} cannot be used", cause=cause, step=step)
 
 
 class Store:
     """One open database. Safe to use from several threads: every transaction has its own connection."""
 
     def __init__(self, url: str | URL, *, read_only: bool = False) -> None:
-        self.url = make_url(url)
+        self.url = _understood(url)
         self.read_only = read_only
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self.file = Path(self.url.database) if self.is_sqlite and self.url.database else None
-        self.where = str(self.file) if self.file else self.url.render_as_string(hide_password=True)
+        self.where = str(self.file) if self.file else _shown(self.url)
         self.engine = self._make_engine()
-        if self.is_sqlite:
-            event.listen(self.engine, "connect", self._sqlite_connected)
-            event.listen(self.engine, "begin", self._sqlite_begin)
         try:
             self._prepare()
         except BaseException:
@@ -77,20 +54,39 @@ class Store:
 
     def _make_engine(self) -> Engine:
         if not self.is_sqlite:
-            try:
-                return create_engine(self.url, pool_pre_ping=True)
-            except ModuleNotFoundError as error:
-                raise BookTrouble(
-                    f"The book {self.where} needs the Python package {error.name}",
-                    cause="The driver for this kind of database is not installed",
-                    step=f"Run: python -m pip install {error.name}",
-                ) from None
+            return self._make_server_engine()
         if self.file is None:
             raise BookTrouble("A book needs a file", step="Give a path with --book")
         if self.read_only:
             address = f"{self.file.absolute().as_uri()}?mode=ro"
-            return create_engine("sqlite://", creator=lambda: _connect_read_only(address))
-        return create_engine(self.url)
+            engine = create_engine("sqlite://", creator=lambda: _connect_read_only(address))
+        else:
+            engine = create_engine(self.url)
+        event.listen(engine, "connect", self._sqlite_connected)
+        event.listen(engine, "begin", self._sqlite_begin)
+        return engine
+
+    def _make_server_engine(self) -> Engine:
+        try:
+            import psycopg  # noqa: F401 - SQLAlchemy imports it too, and says less when its library is missing
+        except ImportError:
+            raise no_driver(self.where) from None
+        settings = {name: value for name, value in _SERVER_SETTINGS.items() if name not in self.url.query}
+        # A connection that a restarted server has forgotten is replaced before it is used.
+        engine = create_engine(self.url, pool_pre_ping=True, connect_args=settings)
+        event.listen(engine, "connect", self._server_connected)
+        return engine
+
+    @staticmethod
+    def _server_connected(connection: Any, _record: Any) -> None:
+        with connection.cursor() as cursor:
+            cursor.execute(f"SET lock_timeout = {BUSY_MS}")
+            # A commit is on the server's disk, also where the server is set to be quicker than that.
+            cursor.execute(
+                "SELECT set_config('synchronous_commit', 'on', false)"
+                " WHERE current_setting('synchronous_commit') IN ('off', 'local')"
+            )
+        connection.commit()
 
     @staticmethod
     def _sqlite_connected(connection: Any, _record: Any) -> None:
@@ -122,25 +118,59 @@ class Store:
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A consistent view of the book; writers go on meanwhile."""
-        try:
-            with self.engine.connect() as connection, connection.begin():
-                yield connection
-        except SQLAlchemyError as error:
-            raise trouble_of(error, self.where) from error
+        with self._transaction(writes=False) as connection:
+            yield connection
 
     @contextmanager
     def writing(self) -> Iterator[Connection]:
-        """One transaction: all of it is kept, or, when anything raises, none."""
+        """One transaction: all of it is kept, or, when anything raises, none.
+
+        Only where the server is lost at the very commit can nobody tell which: BookTrouble is raised, and all may
+        be kept all the same. Whoever tries again must look first.
+        """
+        with self._transaction(writes=True) as connection:
+            yield connection
+
+    @contextmanager
+    def _transaction(self, *, writes: bool) -> Iterator[Connection]:
+        options: dict[str, Any] = {"book_writes": writes}
+        if not self.is_sqlite:
+            options["isolation_level"] = "READ COMMITTED" if writes else "REPEATABLE READ"
+            options["postgresql_readonly"] = self.read_only or not writes
         try:
             with self.engine.connect() as plain:
-                connection = plain.execution_options(book_writes=True)
+                connection = plain.execution_options(**options)
                 with connection.begin():
                     yield connection
         except SQLAlchemyError as error:
             raise trouble_of(error, self.where) from error
 
+    def alone(self, connection: Connection) -> None:
+        """Within a writing transaction: wait until no other program changes the tables."""
+        if not self.is_sqlite:  # there the lock is had already
+            connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _TABLES_LOCK})
+
     def close(self) -> None:
         self.engine.dispose()
+
+
+def _understood(url: str | URL) -> URL:
+    """The address with the driver the book uses. Raises BookTrouble for one that cannot be."""
+    try:
+        made = make_url(url)
+    except (SQLAlchemyError, ValueError):
+        raise bad_address(str(url)) from None
+    if made.drivername in ("postgresql", "postgres"):
+        made = made.set(drivername="postgresql+psycopg")
+    if made.drivername not in ("sqlite", "postgresql+psycopg"):
+        raise bad_address(made.drivername + "://")
+    return made
+
+
+def _shown(url: URL) -> str:
+    """The address as a user types it, without a password."""
+    query = {name: value for name, value in url.query.items() if "password" not in name}
+    return url.set(drivername=url.get_backend_name(), query=query).render_as_string(hide_password=True)
 
 
 def _connect_read_only(address: str) -> sqlite3.Connection:

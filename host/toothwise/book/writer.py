@@ -8,6 +8,7 @@ from typing import Any
 from uuid import uuid4
 
 import numpy as np
+from sqlalchemy import Connection, Table, select
 
 from toothwise.book import schema
 from toothwise.book.chunk import MOST_EDGES, Packed, pack
@@ -52,6 +53,7 @@ class Writer:
         self._store = store
         self._clock = clock
         self._channels = tuple(channels)
+        self._tries: dict[str, int] = {}  # since the last success: the time each left as written_utc, its lots
         self._next_seq = 0
         self._until_tick: int | None = None
         now = now_utc()
@@ -115,17 +117,42 @@ class Writer:
             connection.execute(schema.recordings.delete().where(schema.recordings.c.id == self.id))
 
     def write(self, lots: Sequence[Lot], *, ended: bool = False, result: Mapping[str, Any] | None = None) -> None:
-        """Commit lots, all or none."""
+        """Commit lots, all or none.
+
+        A server lost at the very commit leaves open which of the two it was: then the next call looks, and leaves
+        out what is there already. Lots that were tried must come again, in the same order, new ones behind them.
+        """
         now = now_utc()
+        with self._store.writing() as connection:
+            kept = self._kept_already(connection)
+            self._tries[now] = len(lots)
+            self._insert(connection, lots[kept:])
+            self._update(connection, [chunk for lot in lots[kept:] for chunk in lot.chunks], now, ended)
+            if result is not None:
+                keep_result(connection, self.id, self._clock, result)
+        self._tries.clear()
+
+    def _kept_already(self, connection: Connection) -> int:
+        """How many of the lots, from the first, an attempt that seemed to fail has written all the same."""
+        if not self._tries:
+            return 0
+        written = select(schema.recordings.c.written_utc).where(schema.recordings.c.id == self.id)
+        return self._tries.get(connection.execute(written).scalar() or "", 0)
+
+    def _insert(self, connection: Connection, lots: Sequence[Lot]) -> None:
         own = {"recording_id": self.id}
-        chunks = [chunk for lot in lots for chunk in lot.chunks]
-        rows: dict[Any, list[dict[str, Any]]] = {
-            schema.chunks: [own | _chunk_row(*chunk) for chunk in chunks],
+        rows: dict[Table, list[dict[str, Any]]] = {
+            schema.chunks: [own | _chunk_row(*chunk) for lot in lots for chunk in lot.chunks],
             schema.blinds: [own | _blind_row(*blind) for lot in lots for blind in lot.blinds],
             schema.marks: [own | {"tick": tick, "place": place} for lot in lots for tick, place in lot.marks],
             schema.events: [own | _event_row(event) for lot in lots for event in lot.events],
             schema.notes: [own | {"written_utc": utc, "text": text} for lot in lots for utc, text in lot.notes],
         }
+        for table, of_table in rows.items():
+            if of_table:
+                connection.execute(table.insert(), of_table)
+
+    def _update(self, connection: Connection, chunks: Sequence[tuple[int, int, Packed]], now: str, ended: bool) -> None:
         recordings = schema.recordings
         changes: dict[Any, Any] = {recordings.c.written_utc: now}
         if chunks:
@@ -134,13 +161,7 @@ class Writer:
             changes[recordings.c.edges] = recordings.c.edges + sum(packed.edges for _, _, packed in chunks)
         if ended:
             changes[recordings.c.ended_utc] = now
-        with self._store.writing() as connection:
-            for table, of_table in rows.items():
-                if of_table:
-                    connection.execute(table.insert(), of_table)
-            connection.execute(recordings.update().where(recordings.c.id == self.id).values(changes))
-            if result is not None:
-                keep_result(connection, self.id, self._clock, result)
+        connection.execute(recordings.update().where(recordings.c.id == self.id).values(changes))
 
 
 def _chunk_row(seq: int, until_tick: int, packed: Packed) -> dict[str, Any]:

@@ -46,35 +46,49 @@ class Profile:
         self.delta: list[float] = [0.0] * size
         self.known: list[bool] = [False] * size
         self.sigma = math.inf
-        self._faults = 0.0
+        self._faults = 0.0  # share of faulty steps, as of the latest
+        self._faultless = 0  # steps since then
 
     def learn(self, counts: NDArray[np.int64], ticks: NDArray[np.int64]) -> None:
-        """Take in decided teeth; only runs of three in which none is missing teach anything."""
+        """Take in decided teeth; only runs of three in which none is missing teach anything.
+
+        The first two teeth were given before. However the teeth come apart, the same is learnt.
+        """
         if not self.used or len(counts) < 3:
             return
-        single = np.diff(counts) == 1
-        self._doubt(single)
+        step = np.diff(counts)
+        begin = self._doubted(step)
         where = counts[:-1] % self._size
         log_rate = np.log(np.maximum(np.diff(ticks), 1)) - self._log_deg[where]
         change = np.diff(log_rate)
+        single = step == 1
         good = np.flatnonzero(single[1:] & single[:-1])
+        good = good[good >= begin]
         # One pass an engine cycle: within it no interval comes twice, so the order of learning is kept.
-        for begin in range(0, len(good), self._size):
-            part = good[begin : begin + self._size]
+        cycle = counts[1:-1][good] // self._size
+        for part in np.split(good, np.flatnonzero(np.diff(cycle)) + 1):
             self._pass(where[1:][part], change[part])
         self._publish()
 
-    def _doubt(self, single: NDArray[np.bool_]) -> None:
-        """Forget it all when too many teeth go missing: then it may be the expectation that is wrong."""
-        for begin in range(0, len(single), self._size):
-            part = single[begin : begin + self._size]
-            share = len(part) / self._size
-            self._faults += share * NEW * (float(np.mean(~part)) - self._faults)
-        if self._faults > MOST_FAULTS:
-            self._seen[:] = 0
-            self._square[:] = 0.0
-            self.sigma = math.inf
-            self._faults = 0.0
+    def _doubted(self, step: NDArray[np.int64]) -> int:
+        """Forget all when too many teeth go missing: then it may be the expectation that is wrong.
+
+        Returns from where on to learn.
+        """
+        begin, last = 0, 0
+        for at in (np.flatnonzero(step[1:] > 1) + 1).tolist():
+            self._faultless += at - last - 1
+            self._faults = self._faults * (1.0 - NEW / self._size) ** self._faultless
+            self._faults += (1.0 - self._faults) * NEW / self._size
+            self._faultless, last = 0, at
+            if self._faults > MOST_FAULTS:
+                self._seen[:] = 0
+                self._square[:] = 0.0
+                self.sigma = math.inf
+                self._faults = 0.0
+                begin = at
+        self._faultless += len(step) - 1 - last
+        return begin
 
     def _pass(self, index: NDArray[np.int64], change: NDArray[np.float64]) -> None:
         known = self._seen[index] > 0

@@ -349,13 +349,13 @@ class Tracker:
         self._remember(lock.count + np.arange(len(ticks), dtype=np.int64), ticks)
 
     def _remember(self, counts: NDArray[np.int64], ticks: NDArray[np.int64]) -> None:
-        """Keep the last few teeth for the next doubt, and teach the profile."""
+        """Keep the last few teeth for the next doubt, and teach the profile; the first is known already, if any is."""
         old = self._tail[0] < counts[0]
         known = int(old.sum())
-        if known or self._beam.profile.used:
-            counts = np.concatenate([self._tail[0][old], counts])
-            ticks = np.concatenate([self._tail[1][old], ticks])
-        self._beam.profile.learn(counts[max(known - 2, 0) :], ticks[max(known - 2, 0) :])
+        counts = np.concatenate([self._tail[0][old], counts])
+        ticks = np.concatenate([self._tail[1][old], ticks])
+        begin = max(known - 1, 0)
+        self._beam.profile.learn(counts[begin:], ticks[begin:])
         self._tail = (counts[-TAIL:], ticks[-TAIL:])
 
 
