@@ -27,6 +27,13 @@ def server_address(cluster: Cluster) -> Iterator[str]:
         yield address
 
 
+@pytest.fixture
+def server_address_2(cluster: Cluster) -> Iterator[str]:
+    """Another one."""
+    with cluster.database(f"book-{uuid4().hex}") as address:
+        yield address
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """An empty database, once of each kind."""

@@ -12,10 +12,11 @@ from typing import Any
 from sqlalchemy import URL, select
 
 from toothwise.book import compare, keep, schema
+from toothwise.book.bench_results import BenchResults
 from toothwise.book.copying import copy_book
 from toothwise.book.jobs import Jobs
 from toothwise.book.recorder import Recorder
-from toothwise.book.rows import as_text, keep_result, mentions
+from toothwise.book.rows import as_text, keep_result, mentions, put_row
 from toothwise.book.store import Store
 from toothwise.book.stored import ENTRY_COLUMNS, Entry, StoredRecording, entry_of
 from toothwise.book.times import now_utc
@@ -37,6 +38,7 @@ class Book:
     def __init__(self, store: Store) -> None:
         self._store = store
         self.jobs = Jobs(store)
+        self.bench = BenchResults(store)
 
     @classmethod
     def open(cls, where: str | Path | None = None, *, read_only: bool = False) -> Book:
@@ -199,15 +201,13 @@ class Book:
         """Keep a setting; any value JSON can hold."""
         table = schema.settings
         with self._store.writing() as connection:
-            connection.execute(table.delete().where(table.c.key == key))
-            connection.execute(table.insert().values(key=key, value=as_text(value)))
+            put_row(connection, table, "key", {"key": key, "value": as_text(value)})
 
     def keep_wheel(self, name: str, wheel: Mapping[str, Any]) -> None:
         """Keep a learnt wheel under a name, in place of an earlier one of that name."""
         table = schema.wheels
         with self._store.writing() as connection:
-            connection.execute(table.delete().where(table.c.name == name))
-            connection.execute(table.insert().values(name=name, learnt_utc=now_utc(), body=as_text(wheel)))
+            put_row(connection, table, "name", {"name": name, "learnt_utc": now_utc(), "body": as_text(wheel)})
 
     def wheel(self, name: str) -> dict[str, Any] | None:
         """A learnt wheel, or None."""

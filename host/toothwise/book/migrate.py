@@ -30,7 +30,31 @@ def _jobs_have_a_file(connection: Connection) -> None:
     connection.exec_driver_sql("CREATE UNIQUE INDEX jobs_by_file ON jobs (file)")
 
 
-STEPS: Mapping[int, Step] = {1: _jobs_have_a_file}
+def _bench_results(connection: Connection) -> None:
+    """2 to 3: results of the bench."""
+    numbered = "INTEGER" if connection.dialect.name == "sqlite" else "BIGSERIAL"
+    number = "INTEGER" if connection.dialect.name == "sqlite" else "BIGINT"
+    ending = "WITHOUT ROWID" if connection.dialect.name == "sqlite" else ""
+    for statement in (
+        f"""CREATE TABLE bench_results (
+            id {numbered} NOT NULL, uuid TEXT NOT NULL, lot TEXT NOT NULL, serial TEXT NOT NULL,
+            sensor_type TEXT NOT NULL, bench TEXT NOT NULL, started_utc TEXT NOT NULL, ended_utc TEXT NOT NULL,
+            kept_utc TEXT NOT NULL, verdict TEXT NOT NULL, reasons TEXT NOT NULL, more TEXT NOT NULL,
+            PRIMARY KEY (id), UNIQUE (uuid))""",
+        "CREATE INDEX bench_results_of_lot ON bench_results (lot, serial, ended_utc, verdict)",
+        "CREATE INDEX bench_results_of_type ON bench_results (sensor_type)",
+        "CREATE INDEX bench_results_by_time ON bench_results (ended_utc)",
+        "CREATE INDEX bench_results_by_serial ON bench_results (serial)",
+        f"""CREATE TABLE bench_measures (
+            result_id {number} NOT NULL, seq INTEGER NOT NULL, name TEXT NOT NULL, stage TEXT NOT NULL,
+            value FLOAT(53), unit TEXT NOT NULL, uncertainty FLOAT(53), low FLOAT(53), high FLOAT(53),
+            verdict TEXT NOT NULL, more TEXT NOT NULL, PRIMARY KEY (result_id, seq),
+            FOREIGN KEY(result_id) REFERENCES bench_results (id) ON DELETE CASCADE) {ending}""",
+    ):
+        connection.exec_driver_sql(statement)
+
+
+STEPS: Mapping[int, Step] = {1: _jobs_have_a_file, 2: _bench_results}
 """From this version to the next."""
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, Table, func, or_
+from sqlalchemy.dialects import postgresql, sqlite
 
 from toothwise.book import schema
 from toothwise.book.times import now_utc
@@ -70,3 +71,21 @@ def _measure_row(measure: Mapping[str, Any]) -> dict[str, Any]:
 def insert_row(connection: Connection, table: Table, values: Mapping[str, Any]) -> int:
     """Insert one row into a table that numbers its rows; its number."""
     return int(connection.execute(table.insert().values(values).returning(table.c.id)).scalar_one())
+
+
+def insert_once(connection: Connection, table: Table, key: str, values: Mapping[str, Any]) -> int | None:
+    """Insert one row unless one with the same key is there, also where several programs try at once; its number."""
+    wanted = _insert(connection, table, values).on_conflict_do_nothing(index_elements=[key]).returning(table.c.id)
+    number = connection.execute(wanted).scalar_one_or_none()
+    return None if number is None else int(number)
+
+
+def put_row(connection: Connection, table: Table, key: str, values: Mapping[str, Any]) -> None:
+    """Insert one row, or put it in the place of the one with the same key."""
+    rest = {name: value for name, value in values.items() if name != key}
+    connection.execute(_insert(connection, table, values).on_conflict_do_update(index_elements=[key], set_=rest))
+
+
+def _insert(connection: Connection, table: Table, values: Mapping[str, Any]) -> Any:
+    dialect = sqlite if connection.dialect.name == "sqlite" else postgresql
+    return dialect.insert(table).values(values)

@@ -21,7 +21,7 @@ from sqlalchemy import (
     Text,
 )
 
-VERSION = 2
+VERSION = 3
 
 tables = MetaData()
 
@@ -188,4 +188,48 @@ wheels = Table(
     Column("name", Text, primary_key=True),
     Column("learnt_utc", Text, nullable=False),
     Column("body", Text, nullable=False),  # JSON: the learnt pattern, in the wheel room's own words
+)
+
+bench_results = Table(
+    "bench_results",
+    tables,
+    _own_id(),
+    Column("uuid", Text, nullable=False, unique=True),  # given where the run was made: the same run is kept once
+    Column("lot", Text, nullable=False),
+    Column("serial", Text, nullable=False),
+    Column("sensor_type", Text, nullable=False),
+    Column("bench", Text, nullable=False),
+    Column("started_utc", Text, nullable=False),  # by the bench's clock, to the second
+    Column("ended_utc", Text, nullable=False),
+    Column("kept_utc", Text, nullable=False),  # when this book took it
+    Column("verdict", Text, nullable=False),  # pass, retest, fail
+    Column("reasons", Text, nullable=False),  # JSON list of words
+    Column("more", Text, nullable=False),  # JSON object: the rest of the result, as the bench gave it
+    Index("bench_results_of_lot", "lot", "serial", "ended_utc", "verdict"),
+    Index("bench_results_of_type", "sensor_type"),
+    Index("bench_results_by_time", "ended_utc"),
+    Index("bench_results_by_serial", "serial"),
+)
+
+bench_measures = Table(
+    "bench_measures",
+    tables,
+    Column(
+        "result_id",
+        _Id,
+        ForeignKey("bench_results.id", ondelete="CASCADE"),
+        primary_key=True,
+        autoincrement=False,
+    ),
+    Column("seq", Integer, primary_key=True, autoincrement=False),  # 0, 1, 2 … in the order of the sequence
+    Column("name", Text, nullable=False),
+    Column("stage", Text, nullable=False),  # part of the sequence, or ""
+    Column("value", Float(53)),  # null: could not be measured
+    Column("unit", Text, nullable=False),
+    Column("uncertainty", Float(53)),  # standard uncertainty, in `unit`
+    Column("low", Float(53)),  # limits; null: none
+    Column("high", Float(53)),
+    Column("verdict", Text, nullable=False),
+    Column("more", Text, nullable=False),  # JSON object: the rest, e.g. the words
+    sqlite_with_rowid=False,  # a result's measures lie side by side
 )

@@ -1,0 +1,292 @@
+"""What benches found: each sensor's result once, however often it is sent and from how many benches at once."""
+
+from __future__ import annotations
+
+import json
+import math
+import uuid
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import ColumnElement, Row, Select, Subquery, and_, func, select, true
+
+from toothwise.book import schema
+from toothwise.book.keep import no_such
+from toothwise.book.rows import as_text, insert_once, mentions
+from toothwise.book.store import Store
+from toothwise.book.times import now_utc
+from toothwise.errors import BookTrouble
+
+_HEAD = ("lot", "serial", "sensor_type", "bench", "started_utc", "ended_utc", "verdict")
+_MEASURE_WORDS = ("name", "unit", "verdict")
+_MEASURE_NUMBERS = ("value", "uncertainty", "low", "high")
+
+_results, _measures = schema.bench_results, schema.bench_measures
+
+
+@dataclass(frozen=True, slots=True)
+class ResultLine:
+    """A result's line in the list."""
+
+    uuid: str
+    lot: str
+    serial: str
+    sensor_type: str
+    bench: str
+    started_utc: str
+    ended_utc: str
+    verdict: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LotLine:
+    """A lot's line in the list. `passed`, `retest` and `failed` count sensors, each by its last result."""
+
+    lot: str
+    sensor_types: tuple[str, ...]
+    benches: tuple[str, ...]
+    results: int
+    sensors: int
+    passed: int
+    retest: int
+    failed: int
+    first_utc: str
+    last_utc: str
+
+
+@dataclass(frozen=True, slots=True)
+class MeasureColumn:
+    """One measure of many results, in the order they ended. All columns have the same length n.
+
+    values, uncertainties, low, high: float64, NaN where there is none; in `unit`.
+    """
+
+    name: str
+    stage: str
+    unit: str
+    lots: list[str]
+    serials: list[str]
+    ended_utc: list[str]
+    verdicts: list[str]
+    values: NDArray[np.float64]
+    uncertainties: NDArray[np.float64]
+    low: NDArray[np.float64]
+    high: NDArray[np.float64]
+
+
+class BenchResults:
+    """`book.bench`: keep and read back the results of one or many benches."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+
+    def save_result(self, result: Mapping[str, Any]) -> bool:
+        """Keep a result (`bench.result.SensorResult.as_dict`); False if it was there already.
+
+        A result's uuid says which it is: sent twice, by two programs at once, or again after a lost connection, it
+        is kept once, the first time. Raises BookTrouble where it is no result, too.
+        """
+        head, measures = _rows_of(result)
+        with self._store.writing() as connection:
+            number = insert_once(connection, _results, "uuid", head | {"kept_utc": now_utc()})
+            if number is not None and measures:
+                connection.execute(_measures.insert(), [{"result_id": number} | row for row in measures])
+        return number is not None
+
+    def result(self, uuid: str) -> dict[str, Any]:
+        """One result as it was given. Raises BookTrouble if it is not there."""
+        found = self._whole(select(_results).where(_results.c.uuid == uuid))
+        if not found:
+            raise no_such("bench result", uuid, self._store)
+        return found[0]
+
+    def lot_results(self, lot: str, *, last_only: bool = False) -> list[dict[str, Any]]:
+        """A lot's results as they were given, in the order they ended; `last_only`: each sensor's last."""
+        wanted = select(_results).where(_results.c.lot == lot)
+        if last_only:
+            wanted = wanted.where(_results.c.id.in_(_last(_results.c.lot == lot)))
+        return self._whole(wanted.order_by(_results.c.ended_utc, _results.c.id))
+
+    def results(
+        self,
+        search: str = "",
+        *,
+        lot: str | None = None,
+        verdict: str | None = None,
+        limit: int = 100,
+        skip: int = 0,
+    ) -> list[ResultLine]:
+        """Newest first; with `search`, those whose lot, serial, sensor type, bench or reasons hold it."""
+        wanted = select(*(_results.c[name] for name in ResultLine.__slots__))
+        if search:
+            named = [_results.c[name] for name in ("lot", "serial", "sensor_type", "bench", "reasons")]
+            wanted = wanted.where(mentions(search, named))
+        if lot is not None:
+            wanted = wanted.where(_results.c.lot == lot)
+        if verdict is not None:
+            wanted = wanted.where(_results.c.verdict == verdict)
+        wanted = wanted.order_by(_results.c.ended_utc.desc(), _results.c.id.desc()).limit(limit).offset(skip)
+        with self._store.reading() as connection:
+            return [
+                ResultLine(**{**row._mapping, "reasons": tuple(json.loads(row.reasons))})
+                for row in connection.execute(wanted)
+            ]
+
+    def lots(self, search: str = "", *, limit: int = 100, skip: int = 0) -> list[LotLine]:
+        """Those worked on last come first; with `search`, those whose name or sensor type holds it."""
+        r = _results.c
+        names = select(r.lot).group_by(r.lot).order_by(func.max(r.ended_utc).desc(), r.lot).limit(limit).offset(skip)
+        if search:
+            names = names.where(mentions(search, [r.lot, r.sensor_type]))
+        with self._store.reading() as connection:
+            lots = list(connection.execute(names).scalars())
+            among = r.lot.in_(lots)
+            kinds = connection.execute(select(r.lot, r.sensor_type, r.bench).where(among).distinct()).all()
+            counts = {row.lot: row for row in connection.execute(_counts(among))}
+        return [
+            LotLine(
+                sensor_types=tuple(sorted({kind.sensor_type for kind in kinds if kind.lot == lot})),
+                benches=tuple(sorted({kind.bench for kind in kinds if kind.lot == lot})),
+                **counts[lot]._mapping,
+            )
+            for lot in lots
+        ]
+
+    def measure_columns(
+        self,
+        *,
+        lot: str | None = None,
+        sensor_type: str | None = None,
+        names: Iterable[str] | None = None,
+        last_only: bool = False,
+    ) -> list[MeasureColumn]:
+        """The measures of a lot, or of all lots of a sensor type, one column for each name, stage and unit.
+
+        In the order in which they first come up in the sequence. `names` limits them; `last_only` takes each
+        sensor's last result in its lot alone. A trend over lots is the column of one name of a sensor type.
+        """
+        r, m = _results.c, _measures.c
+        condition: ColumnElement[bool] = true()
+        if lot is not None:
+            condition = and_(condition, r.lot == lot)
+        if sensor_type is not None:
+            condition = and_(condition, r.sensor_type == sensor_type)
+        wanted = (
+            select(m.name, m.stage, m.unit, r.lot, r.serial, r.ended_utc, m.verdict, *(m[n] for n in _MEASURE_NUMBERS))
+            .join_from(_results, _measures, m.result_id == r.id)
+            .where(condition)
+            .order_by(r.ended_utc, r.id, m.seq)
+        )
+        if names is not None:
+            wanted = wanted.where(m.name.in_(list(names)))
+        if last_only:
+            wanted = wanted.where(r.id.in_(_last(condition)))
+        grouped: dict[tuple[str, str, str], list[Sequence[Any]]] = {}
+        with self._store.reading() as connection:
+            for row in connection.execute(wanted):
+                grouped.setdefault(row[:3], []).append(row[3:])
+        return [_column(key, rows) for key, rows in grouped.items()]
+
+    def _whole(self, wanted: Select[Any]) -> list[dict[str, Any]]:
+        """Results with their measures, in the order of `wanted`."""
+        numbers = select(wanted.order_by(None).subquery().c.id)
+        rows = select(_measures).where(_measures.c.result_id.in_(numbers))
+        with self._store.reading() as connection:
+            heads = connection.execute(wanted).all()
+            measures: dict[int, list[Row[Any]]] = {}
+            for row in connection.execute(rows.order_by(_measures.c.result_id, _measures.c.seq)):
+                measures.setdefault(row.result_id, []).append(row)
+        return [_result_of(head, measures.get(head.id, [])) for head in heads]
+
+
+def _ranked(condition: ColumnElement[bool]) -> Subquery:
+    """Results with their `rank` among those of the same sensor in the same lot; 1 is the last."""
+    r = _results.c
+    rank = func.row_number().over(partition_by=(r.lot, r.serial), order_by=(r.ended_utc.desc(), r.id.desc()))
+    return select(r.id, r.lot, r.verdict, r.started_utc, r.ended_utc, rank.label("rank")).where(condition).subquery()
+
+
+def _last(condition: ColumnElement[bool]) -> Select[Any]:
+    """Ids of each sensor's last result in its lot."""
+    ranked = _ranked(condition)
+    return select(ranked.c.id).where(ranked.c.rank == 1)
+
+
+def _counts(condition: ColumnElement[bool]) -> Select[Any]:
+    """A row a lot, with the numbers and times of its LotLine."""
+    of = _ranked(condition).c
+    last = of.rank == 1
+    verdicts = {"passed": "pass", "retest": "retest", "failed": "fail"}
+    return select(
+        of.lot,
+        func.count().label("results"),
+        func.count().filter(last).label("sensors"),
+        *(func.count().filter(last, of.verdict == verdict).label(name) for name, verdict in verdicts.items()),
+        func.min(of.started_utc).label("first_utc"),
+        func.max(of.ended_utc).label("last_utc"),
+    ).group_by(of.lot)
+
+
+def _column(key: tuple[str, str, str], rows: Sequence[Sequence[Any]]) -> MeasureColumn:
+    lots, serials, ended, verdicts, *numbers = (list(values) for values in zip(*rows, strict=True))
+    values, uncertainties, low, high = (np.array(values, np.float64) for values in numbers)  # None becomes NaN
+    return MeasureColumn(*key, lots, serials, ended, verdicts, values, uncertainties, low, high)
+
+
+def _rows_of(result: Mapping[str, Any]) -> tuple[dict[str, Any], list[dict[str, Any]]]:
+    """The row of a result and those of its measures."""
+    try:
+        head = {
+            "uuid": str(uuid.UUID(str(result["uuid"]))),
+            **{name: str(result[name]) for name in _HEAD},
+            "reasons": as_text(list(result["reasons"])),
+            "more": as_text(_rest(result, ("uuid", "reasons", "measures", *_HEAD))),
+        }
+        measures = [
+            {
+                "seq": seq,
+                "stage": str(measure.get("stage", "")),
+                **{name: str(measure[name]) for name in _MEASURE_WORDS},
+                **{name: _number(measure[name]) for name in _MEASURE_NUMBERS},
+                "more": as_text(_rest(measure, ("stage", *_MEASURE_WORDS, *_MEASURE_NUMBERS))),
+            }
+            for seq, measure in enumerate(result["measures"])
+        ]
+    except (KeyError, TypeError, ValueError, AttributeError) as problem:
+        raise BookTrouble(
+            "A bench result cannot be kept",
+            cause=f"It lacks {problem}" if isinstance(problem, KeyError) else str(problem),
+            step="Run the sensor again",
+        ) from None
+    return head, measures
+
+
+def _rest(whole: Mapping[str, Any], known: tuple[str, ...]) -> dict[str, Any]:
+    return {key: value for key, value in whole.items() if key not in known}
+
+
+def _number(value: Any) -> float | None:
+    if value is None:
+        return None
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(f"{value} is no number")
+    return number
+
+
+def _result_of(head: Row[Any], measures: Sequence[Row[Any]]) -> dict[str, Any]:
+    """The result as it was given."""
+    return {
+        "uuid": head.uuid,
+        **{name: getattr(head, name) for name in _HEAD},
+        "reasons": json.loads(head.reasons),
+        "measures": [
+            {name: getattr(row, name) for name in ("stage", *_MEASURE_WORDS, *_MEASURE_NUMBERS)} | json.loads(row.more)
+            for row in measures
+        ],
+        **json.loads(head.more),
+    }

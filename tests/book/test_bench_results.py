@@ -1,0 +1,131 @@
+"""Bench results: once each, from however many benches, and read back as lots, columns and lists."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import pytest
+from toothwise.book import Book
+from toothwise.errors import BookTrouble
+
+from tests.book.made_results import made
+
+
+@pytest.fixture
+def book(address: str) -> Iterator[Book]:
+    with Book.open(address) as book:
+        yield book
+
+
+def test_a_result_comes_back_as_it_was_given(book: Book) -> None:
+    given = made(7, measures=9, verdict="retest")
+    assert book.bench.save_result(given) is True
+    assert book.bench.result(given["uuid"]) == given
+    assert book.bench.lot_results("L1") == [given]
+    assert book.bench.lot_results("L2") == []
+    with pytest.raises(BookTrouble, match="no bench result"):
+        book.bench.result("none")
+
+
+def test_the_same_result_is_kept_once(book: Book) -> None:
+    given = made(7)
+    assert [book.bench.save_result(given) for _ in range(3)] == [True, False, False]
+    assert book.bench.save_result(given | {"uuid": given["uuid"].upper().replace("-", "")}) is False
+    assert book.bench.lot_results("L1") == [given]
+
+
+def test_many_programs_sending_the_same_results_at_once_keep_each_once(book: Book, address: str) -> None:
+    troubles: list[Exception] = []
+    new: list[bool] = []
+
+    def send() -> None:
+        try:
+            with Book.open(address) as own:
+                new.extend([own.bench.save_result(made(n)) for n in range(20)])
+        except Exception as error:
+            troubles.append(error)
+
+    threads = [threading.Thread(target=send) for _ in range(5)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert troubles == []
+    assert sum(new) == 20 and len(new) == 100
+    assert book.bench.lot_results("L1") == [made(n) for n in range(20)]
+
+
+@pytest.mark.parametrize(
+    ("harm", "says"),
+    [
+        ({"uuid": "7"}, "badly formed"),
+        ({"reasons": None}, "not iterable"),
+        ({"measures": [{"name": "duty"}]}, "lacks 'unit'"),
+        ({"measures": [made(1)["measures"][0] | {"value": float("nan")}]}, "nan is no number"),
+        ({"more": float("inf")}, "not JSON compliant"),
+    ],
+)
+def test_what_is_no_result_is_refused_whole(book: Book, harm: dict[str, Any], says: str) -> None:
+    with pytest.raises(BookTrouble, match=says):
+        book.bench.save_result(made(7) | harm)
+    assert book.bench.results() == []
+
+
+def test_lots_count_each_sensor_by_its_last_result(book: Book) -> None:
+    for n, serial, verdict, lot in (
+        (1, "A", "retest", "L1"),
+        (2, "A", "pass", "L1"),
+        (3, "B", "fail", "L1"),
+        (4, "C", "retest", "L1"),
+        (5, "A", "fail", "L2"),
+        (5, "D", "pass", "L3"),  # as late as L2's: told apart by their names
+    ):
+        result = made(n, lot=lot, serial=serial, verdict=verdict, bench="south" if n % 2 else "north")
+        book.bench.save_result(result | {"uuid": made(100 * n + ord(serial))["uuid"]})
+    first, second, third = book.bench.lots()
+    assert [first.lot, second.lot, third.lot] == ["L2", "L3", "L1"]
+    assert (third.results, third.sensors, third.passed, third.retest, third.failed) == (4, 3, 1, 1, 1)
+    assert (third.benches, third.sensor_types) == (("north", "south"), ("two-wire 12",))
+    assert third.first_utc < third.last_utc
+    assert [line.lot for line in book.bench.lots(limit=1, skip=1)] == ["L3"]
+    assert [line.lot for line in book.bench.lots("l1")] == ["L1"]
+    assert book.bench.lots("nowhere") == []
+    assert [r["verdict"] for r in book.bench.lot_results("L1", last_only=True)] == ["pass", "fail", "retest"]
+
+
+def test_results_are_listed_newest_first_and_searched(book: Book) -> None:
+    for n in range(6):
+        book.bench.save_result(made(n, verdict="fail" if n == 3 else "pass", lot=f"L{n % 2}"))
+    assert [line.serial for line in book.bench.results(limit=2)] == ["S000005", "S000004"]
+    (failed,) = book.bench.results("JITTER is")
+    assert (failed.serial, failed.reasons) == ("S000003", ("jitter is 3 µs",))
+    assert book.bench.results(verdict="fail") == [failed]
+    assert [line.serial for line in book.bench.results(lot="L0", skip=1)] == ["S000002", "S000000"]
+
+
+def test_columns_hold_what_the_results_hold(book: Book) -> None:
+    given = [made(n, lot=f"L{n % 2}", serial=f"S{n % 30}", measures=9) for n in range(60)]
+    for result in given:
+        book.bench.save_result(result)
+    columns = book.bench.measure_columns(lot="L1")
+    assert [f"{c.name} {c.stage}" for c in columns][-3:] == [
+        "level_high ",
+        "lowest_full_count gap 1",
+        "full_count gap 1",
+    ]
+    of_lot = [result for result in given if result["lot"] == "L1"]
+    for i, column in enumerate(columns):
+        rows = [result["measures"][i] for result in of_lot]
+        for values, name in ((column.values, "value"), (column.uncertainties, "uncertainty"), (column.high, "high")):
+            np.testing.assert_array_equal(values, np.array([row[name] for row in rows], np.float64))
+        assert column.serials == [result["serial"] for result in of_lot]
+        assert column.verdicts == [row["verdict"] for row in rows]
+        assert np.isnan(column.low).all()
+    (last,) = book.bench.measure_columns(lot="L1", names=["duty"], last_only=True)
+    assert last.serials == [f"S{n}" for n in range(1, 30, 2)]
+    (trend,) = book.bench.measure_columns(sensor_type="two-wire 12", names=["duty"])
+    assert trend.lots == [result["lot"] for result in given]
+    assert book.bench.measure_columns(sensor_type="another") == []
