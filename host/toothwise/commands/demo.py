@@ -39,6 +39,7 @@ SEED = 20
 def add(commands: parsing.Commands) -> None:
     parser = parsing.command(commands, "demo", run, "see it work, without a board", _ABOUT, _EXAMPLES)
     parsing.add_view(parser)
+    parsing.add_page(parser)
     parsing.add_json(parser)
     parser.add_argument("--wiggle", action="store_true", help="a guided wiggle test instead")
     parser.set_defaults(rig="virtual", wheel="60-2", cam_wheel=None, job=None)

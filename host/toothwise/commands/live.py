@@ -9,9 +9,11 @@ from collections.abc import Sequence
 from contextlib import ExitStack
 from typing import TextIO
 
+from toothwise.commands.paging import AddressCard
 from toothwise.commands.stopping import Stopping
 from toothwise.edges.signal import Clock
 from toothwise.examine import Examination
+from toothwise.page.process import Page
 from toothwise.records import Event
 from toothwise.show import words
 from toothwise.show.keys import Keys
@@ -27,10 +29,11 @@ FINDING_S = 0.045
 class OnScreen:
     """The live view; `q` ends it."""
 
-    def __init__(self, view: LiveView, keys: Keys, stopping: Stopping) -> None:
+    def __init__(self, view: LiveView, keys: Keys, stopping: Stopping, card: AddressCard | None = None) -> None:
         self.view = view
         self._keys = keys
         self._stopping = stopping
+        self._card = card
         self._drawn_s = 0.0
         self._told = True
 
@@ -41,8 +44,12 @@ class OnScreen:
         if now - self._drawn_s < (REDRAW_S if self._told else FINDING_S):
             return
         self._drawn_s, self._told = now, True
-        self.view.draw(examination.tally())
-        if "q" in self._keys.pressed().lower():
+        pressed = self._keys.pressed()
+        if self._card is not None:
+            self._card.hear(pressed)
+        if self._card is None or not self._card.shown():
+            self.view.draw(examination.tally())
+        if "q" in pressed.lower():
             self._stopping.asked = True
 
 
@@ -61,7 +68,14 @@ class InLines:
 
 
 def watcher(
-    stack: ExitStack, args: argparse.Namespace, clock: Clock, stopping: Stopping, *, name: str, title: str
+    stack: ExitStack,
+    args: argparse.Namespace,
+    clock: Clock,
+    stopping: Stopping,
+    *,
+    name: str,
+    title: str,
+    page: Page | None = None,
 ) -> OnScreen | InLines | None:
     """The way that suits the terminal and the options. Standard output is left alone with --json."""
     stream = sys.stderr if args.json else sys.stdout
@@ -69,6 +83,7 @@ def watcher(
     if look.live and not args.plain:
         screen = stack.enter_context(Screen(stream, look))
         keys = stack.enter_context(Keys())
-        ending = "q or Ctrl-C ends; what was recorded is kept"
-        return OnScreen(LiveView(screen, look, clock, name=name, title=title, keys=ending), keys, stopping)
+        card = AddressCard(page, screen, look, lan=args.lan is not None) if page else None
+        ending = (AddressCard.KEY if card else "") + "q or Ctrl-C ends; what was recorded is kept"
+        return OnScreen(LiveView(screen, look, clock, name=name, title=title, keys=ending), keys, stopping, card)
     return None if args.json else InLines(stream, clock)

@@ -85,8 +85,11 @@ def add_job(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--job", metavar="JOB.toml", help="the job card: complaint, codes, readings, references, wheel")
 
 
-def add_json(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--json", action="store_true", help="print the one object that a machine reads, nothing else")
+_JSON = "print the one object that a machine reads, nothing else"
+
+
+def add_json(parser: argparse.ArgumentParser, says: str = _JSON) -> None:
+    parser.add_argument("--json", action="store_true", help=says)
 
 
 def add_rig(parser: argparse.ArgumentParser) -> None:
@@ -101,6 +104,31 @@ def add_rig(parser: argparse.ArgumentParser) -> None:
 def add_view(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--plain", action="store_true", help="lines of text in place of the live screen")
     parser.add_argument("--ascii", action="store_true", help="draw with plain ASCII characters only")
+
+
+def add_page(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--page",
+        metavar="PORT",
+        nargs="?",
+        type=_port,
+        const=0,
+        help="show it in a browser too, on this computer alone (default port: 8730)",
+    )
+    parser.add_argument(
+        "--lan",
+        metavar="ADDRESS",
+        nargs="?",
+        const="",
+        help="the page for phones in the workshop's network too; the address is shown, and as a QR code",
+    )
+
+
+def _port(text: str) -> int:
+    """An argument that is a port a user may open."""
+    if text.isdecimal() and 1024 <= int(text) <= 65535:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"{text!r} is not a port from 1024 to 65535")
 
 
 def seconds(text: str) -> float:

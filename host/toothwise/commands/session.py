@@ -13,11 +13,13 @@ from typing import TYPE_CHECKING
 from toothwise.commands.cards import job_number
 from toothwise.commands.follow import follow
 from toothwise.commands.live import InLines, OnScreen, watcher
+from toothwise.commands.paging import OnPage, opened
 from toothwise.commands.stopping import Stopping
 from toothwise.errors import Trouble
 from toothwise.examine import Examination, Result
 from toothwise.examine.explain import explain, job_of, measures_for
 from toothwise.link import Fault, Happening
+from toothwise.page.feed import WatchFeed
 from toothwise.records import Event
 
 FAULT_STANDS_S = 10.0
@@ -61,6 +63,7 @@ def session(
     )
     trouble: Trouble | None = None
     with ExitStack() as stack:
+        page = opened(stack, args)
         stopping = stack.enter_context(Stopping())
         settings = {"wheel": args.wheel, "cam_wheel": args.cam_wheel}
         number = job_number(book, args.job)
@@ -69,12 +72,13 @@ def session(
             recorder.note(note)
         where = "virtual rig" if args.rig == "virtual" else f"rig on {rig.port}"
         title = f"{where}   recording {recorder.id}"
-        eye = watcher(stack, args, rig.clock, stopping, name=name, title=title)
+        eye = watcher(stack, args, rig.clock, stopping, name=name, title=title, page=page)
+        on_page = OnPage(page, WatchFeed(page, rig.clock, name=name, title=title), recorder) if page else None
         end = None if seconds is None else time.monotonic() + seconds
         followed = follow(
             rig.batches(),
             examination,
-            [Notices(rig, recorder, eye), *([eye] if eye else [])],
+            [Notices(rig, recorder, eye, on_page), *(one for one in (eye, on_page) if one)],
             record=recorder.add,
             stop=lambda: stopping.asked or (end is not None and time.monotonic() >= end),
         )
@@ -93,10 +97,13 @@ def session(
 class Notices:
     """Passes on what is not an edge: the rig's marks and faults, the book's troubles, the findings' rows."""
 
-    def __init__(self, rig: Rig, recorder: Recorder, eye: OnScreen | InLines | None) -> None:
+    def __init__(
+        self, rig: Rig, recorder: Recorder, eye: OnScreen | InLines | None, on_page: OnPage | None = None
+    ) -> None:
         self._rig = rig
         self._recorder = recorder
         self._eye = eye
+        self._on_page = on_page
         self._standing = ""
         self._fault, self._fault_until = "", 0.0
 
@@ -109,6 +116,8 @@ class Notices:
                 self._fault, self._fault_until = note.hint, now + FAULT_STANDS_S
             elif isinstance(note, Happening) and note.kind == "mark":
                 self._recorder.mark(note.tick, "mark")
+                if self._on_page is not None:
+                    self._on_page.feed.marks += 1
         standing = self._rig.trouble or self._recorder.trouble
         self._say(str(standing) if standing else self._fault if now < self._fault_until else "")
 
@@ -118,6 +127,8 @@ class Notices:
         if text == self._standing:
             return
         self._standing = text
+        if self._on_page is not None:
+            self._on_page.feed.notice = text
         if isinstance(self._eye, OnScreen):
             self._eye.view.notice = text
         elif text:

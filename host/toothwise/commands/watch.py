@@ -19,6 +19,7 @@ _EXAMPLES = """
 toothwise watch                             the only rig there is; the wheel is made out
 toothwise watch --wheel 36-1 --seconds 30   a known wheel, for half a minute
 toothwise watch --rig /dev/ttyACM1          one of several rigs
+toothwise watch --page --lan                the same on a phone on the fender
 toothwise watch --json --seconds 5          the result as one object
 """
 
@@ -31,6 +32,7 @@ def add(commands: parsing.Commands) -> None:
     parsing.add_job(parser)
     parser.add_argument("--note", metavar="TEXT", help="a line to keep with the recording")
     parsing.add_view(parser)
+    parsing.add_page(parser)
     parsing.add_json(parser)
     parsing.add_book(parser)
 

@@ -33,6 +33,7 @@ _EXAMPLES = """
 toothwise wiggle                                        lead me through the places
 toothwise wiggle --map harness.toml --by-hand           my own places; each step waits for the mark button
 toothwise wiggle --mode continuity --conductors signal,ground
+toothwise wiggle --page --lan                           the place, the countdown and big buttons on a phone
 toothwise wiggle --resume 7                             go on with the test that broke off
 toothwise wiggle --before 7                             the same again after the repair, both side by side
 toothwise wiggle --soak --hours 6                       events in time, and against the temperature
@@ -73,6 +74,7 @@ def add(commands: parsing.Commands) -> None:
     parser.add_argument("--from", dest="target", metavar="TARGET", help="a file, or a recording's number in the book")
     parser.add_argument("--marks", metavar="MARKS.csv", help="time_s,place: from when on the hands were where")
     parsing.add_view(parser)
+    parsing.add_page(parser)
     parsing.add_json(parser)
     parsing.add_book(parser)
 

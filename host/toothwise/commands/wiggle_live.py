@@ -13,17 +13,19 @@ from typing import TYPE_CHECKING, TextIO
 
 from toothwise.commands.follow import TURN_S, joined
 from toothwise.commands.live import REDRAW_S
+from toothwise.commands.paging import AddressCard
 from toothwise.commands.stopping import Stopping
 from toothwise.commands.wiggle_sound import Alarms, Speaker
 from toothwise.edges.signal import Batch
 from toothwise.errors import Trouble
 from toothwise.link import Fault, Happening, Reading
+from toothwise.page.feed import WiggleFeed
 from toothwise.records import Event as Finding
 from toothwise.show.keys import Keys
 from toothwise.show.screen import Look, Screen
 from toothwise.show.wiggle_screen import Now, WiggleView, last_event
 from toothwise.wiggle import rules
-from toothwise.wiggle.disturbance import Disturbance
+from toothwise.wiggle.disturbance import Disturbance, Event
 from toothwise.wiggle.guide import Guide
 from toothwise.wiggle.judge import Placed
 from toothwise.wiggle.marks import Mark
@@ -33,6 +35,7 @@ from toothwise.wiggle.watching import Watching
 if TYPE_CHECKING:
     from toothwise.book import Recorder
     from toothwise.link import Rig
+    from toothwise.page.process import Page
     from toothwise.wiggle.ntc import Thermistor
 
 KEYS = "space next  b back  m mute  q end      or the rig's mark button"
@@ -77,15 +80,32 @@ class LiveTest:
         self._view: WiggleView | None = None
         self._keys: Keys | None = None
         self._lines: TextIO | None = None
+        self._page: Page | None = None
+        self._feed: WiggleFeed | None = None
+        self._card: AddressCard | None = None
         self._told_events = 0
+        self._told_alarms = 0
+        self._noted = 0
 
-    def run(self, args: argparse.Namespace, stack: ExitStack, stopping: Stopping, *, title: str) -> None:
+    def run(
+        self,
+        args: argparse.Namespace,
+        stack: ExitStack,
+        stopping: Stopping,
+        *,
+        title: str,
+        page: Page | None = None,
+    ) -> None:
         """Watch until it is over. What came in until then is recorded and watched in any case."""
+        if page is not None:
+            self._page, self._feed = page, WiggleFeed(page, title)
         stream = sys.stderr if args.json else sys.stdout
         look = Look(stream, ascii_only=args.ascii)
         if look.live and not args.plain:
             screen = stack.enter_context(Screen(stream, look))
             self._view = WiggleView(screen, look, title=title)
+            if page is not None:
+                self._card = AddressCard(page, screen, look, lan=args.lan is not None)
         elif not args.json:
             self._lines = stream
         self._keys = stack.enter_context(Keys())
@@ -129,8 +149,9 @@ class LiveTest:
         before = len(examination.events)
         found = self.watching.feed(batch)
         findings = examination.events[before:]
-        if self._view is not None:
-            self._view.add(examination.wheel, examination.crank, examination.latest, findings)
+        for shown in (self._view, self._feed):
+            if shown is not None:
+                shown.add(examination.wheel, examination.crank, examination.latest, findings)
         self._tell_mode(speaker)
         alarms.hear(self.watching, batch, found)
         self._notes()
@@ -142,7 +163,7 @@ class LiveTest:
                     self._unseen_until = max(self._unseen_until, blind.end_tick)
             if batch.until_tick:
                 self._mark(self.guide.go(batch.until_tick))
-        self._tell_lines()
+        self._tell_events()
         self._draw(alarms)
         alarms.ring_due()
 
@@ -194,7 +215,12 @@ class LiveTest:
 
     def _press(self, alarms: Alarms) -> None:
         tick = self.watching.until_tick
-        for key in self._keys.pressed() if self._keys else "":
+        pressed = self._keys.pressed() if self._keys else ""
+        if self._card is not None:
+            self._card.hear(pressed)
+        for button in self._page.pressed() if self._page else ():
+            self._press_on_page(button, tick, alarms)
+        for key in pressed:
             if key in "qQ":
                 self.ended = True
             elif key in "mM":
@@ -205,6 +231,15 @@ class LiveTest:
                 self._mark(self.guide.next(tick))
             elif key in "bB":
                 self._mark(self.guide.back(tick))
+
+    def _press_on_page(self, button: str, tick: int, alarms: Alarms) -> None:
+        if button in ("mute", "sound"):
+            alarms.mute(button == "mute")
+        elif button == "mark":  # the recording's marks say where the hands are; this one is for the reader
+            self._noted += 1
+            self.recorder.note(f"mark at {self.rig.clock.seconds(tick):.1f} s: {self._what()}")
+        elif self.guide is not None:
+            self._mark(self.guide.next(tick) if button == "next" else self.guide.back(tick))
 
     def _type(self, key: str, tick: int) -> None:
         """A temperature, digit by digit."""
@@ -259,17 +294,22 @@ class LiveTest:
             parts.append(f"blind {tally.blind_s:.1f} s")
         return "   ".join(parts)
 
-    def _tell_lines(self) -> None:
-        """A line an event, where there is no screen."""
+    def _tell_events(self) -> None:
+        """A line an event: on the page, and where there is no screen."""
         events = len(self.watching.events)
-        if self._lines is not None and events > self._told_events:
-            for event in list(self.watching.events)[self._told_events :]:
-                placed = Placed(
-                    self.rig.clock, event, self.watching.mode or "rest", self._place_at(event.tick), 0, False
-                )
-                self._lines.write(last_event(placed.as_json()) + "\n")
-            self._lines.flush()
+        if (self._lines is not None or self._feed is not None) and events > self._told_events:
+            for number, event in enumerate(list(self.watching.events)[self._told_events :], self._told_events + 1):
+                line = self._event_line(event)
+                if self._feed is not None:
+                    self._feed.found(number, event.longest.kind, line)
+                if self._lines is not None:
+                    self._lines.write(line + "\n")
+                    self._lines.flush()
         self._told_events = events
+
+    def _event_line(self, event: Event) -> str:
+        mode, place = self.watching.mode or "rest", self._place_at(event.tick)
+        return last_event(Placed(self.rig.clock, event, mode, place, 0, False).as_json())
 
     def _place_at(self, tick: int) -> str | None:
         marks = self.guide.marks if self.guide else []
@@ -278,37 +318,44 @@ class LiveTest:
 
     def _draw(self, alarms: Alarms) -> None:
         now_s = time.monotonic()
-        news = alarms.news
-        if self._view is None or (now_s - self._drawn_s < REDRAW_S and not news):
+        on_screen = self._view is not None and (now_s - self._drawn_s >= REDRAW_S or bool(alarms.news))
+        sounded = alarms.sounded > self._told_alarms
+        on_page = self._feed is not None and (self._feed.due() or sounded)
+        if not on_screen and not on_page:
             return
-        self._drawn_s = now_s
+        now, rpm = self._now(alarms, now_s), self.watching.examination.tally().speed_rpm
+        if on_screen and self._view is not None:
+            self._drawn_s = now_s
+            if self._card is None or not self._card.shown():
+                self._view.draw(now, rpm)
+        if on_page and self._feed is not None:
+            if sounded:
+                place = self._place_at(self.watching.until_tick)
+                self._feed.alarm(alarms.news, f"{alarms.news} at {place}" if place else alarms.news)
+                self._told_alarms = alarms.sounded
+            self._feed.draw(now, rpm, guided=self.guide is not None, muted=alarms.muted, marks=self._noted)
+
+    def _now(self, alarms: Alarms, now_s: float) -> Now:
         watching, tick = self.watching, self.watching.until_tick
         events = list(watching.events)
         counts = Counter(self._place_at(event.tick) for event in events)
         step = self.guide.step if self.guide else None
-        last = ""
-        if events:
-            mode, place = watching.mode or "rest", self._place_at(events[-1].tick)
-            last = last_event(Placed(self.rig.clock, events[-1], mode, place, 0, False).as_json())
         trouble = self.rig.trouble or self.recorder.trouble
         left: float | None = self.guide.left_s(tick) if self.guide else None
         if self.guide is None and self._seconds is not None:
             left = max(self._seconds - self.rig.clock.span_s(tick), 0.0)
-        self._view.draw(
-            Now(
-                what=self._what(),
-                doing=self._doing(),
-                left_s=None if left is None else float(-(-left // 1)),
-                here=counts[step.place] if step else len(events),
-                whole=len(events),
-                state=self._state() + ("   MUTED" if alarms.muted else ""),
-                alarm=news,
-                notice=str(trouble) if trouble else self._fault if now_s < self._fault_until else "",
-                last=last,
-                keys=KEYS if self.guide else SOAK_KEYS,
-                places=self._places(counts),
-            ),
-            watching.examination.tally().speed_rpm,
+        return Now(
+            what=self._what(),
+            doing=self._doing(),
+            left_s=None if left is None else float(-(-left // 1)),
+            here=counts[step.place] if step else len(events),
+            whole=len(events),
+            state=self._state() + ("   MUTED" if alarms.muted else ""),
+            alarm=alarms.news,
+            notice=str(trouble) if trouble else self._fault if now_s < self._fault_until else "",
+            last=self._event_line(events[-1]) if events else "",
+            keys=(AddressCard.KEY if self._card else "") + (KEYS if self.guide else SOAK_KEYS),
+            places=self._places(counts),
         )
 
     def _places(self, counts: Counter[str | None]) -> list[tuple[str, int, int]]:

@@ -8,6 +8,7 @@ import sys
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
 
+from toothwise.commands.paging import opened
 from toothwise.commands.sources import wheel_named
 from toothwise.commands.stopping import Stopping
 from toothwise.commands.wiggle import conductor_names, tell, tell_soak
@@ -90,6 +91,7 @@ def _live(
         "wiggle": {"mode": args.mode, "map": title, "names": names, "continues": args.resume},
     }
     with ExitStack() as stack:
+        page = opened(stack, args)
         stopping = stack.enter_context(Stopping())
         recorder = book.start_recording(rig.clock, channels, rig.source, settings=settings)
         watching = Watching(
@@ -97,7 +99,7 @@ def _live(
         )
         live = LiveTest(rig, recorder, watching, guide=guide, **more)
         where = "virtual rig" if args.rig == "virtual" else f"rig on {rig.port}"
-        live.run(args, stack, stopping, title=f"{title}   {where}   recording {recorder.id}")
+        live.run(args, stack, stopping, title=f"{title}   {where}   recording {recorder.id}", page=page)
         stopping.finishing()
         watching.finish()
     with contextlib.suppress(Trouble):

@@ -62,6 +62,8 @@ class Alarms:
         self.muted = False
         self._bells: list[float] = []
         self._sounded: dict[str, float] = {}
+        self.sounded = 0
+        """How many alarms there were."""
         self._last = ""
         self._last_s = 0.0
         self._feed_low = False
@@ -93,6 +95,7 @@ class Alarms:
         if now - self._sounded.get(name, -QUIET_S) < QUIET_S:
             return
         self._sounded[name] = now
+        self.sounded += 1
         if not by_board:
             self._speaker.say(f"beep {name}")
         if not self.muted:
