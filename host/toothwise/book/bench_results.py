@@ -104,6 +104,20 @@ class BenchResults:
             raise no_such("bench result", uuid, self._store)
         return found[0]
 
+    def forget(self, uuid: str) -> None:
+        """Take a result out of the book, or do nothing where it is not there."""
+        with self._store.writing() as connection:
+            connection.execute(_results.delete().where(_results.c.uuid == uuid))
+
+    def count(self) -> int:
+        """How many results there are."""
+        with self._store.reading() as connection:
+            return connection.execute(select(func.count()).select_from(_results)).scalar_one()
+
+    def oldest(self, limit: int) -> list[dict[str, Any]]:
+        """As they were given, in the order this book took them."""
+        return self._whole(select(_results).order_by(_results.c.id).limit(limit))
+
     def lot_results(self, lot: str, *, last_only: bool = False) -> list[dict[str, Any]]:
         """A lot's results as they were given, in the order they ended; `last_only`: each sensor's last."""
         wanted = select(_results).where(_results.c.lot == lot)
@@ -242,17 +256,17 @@ def _rows_of(result: Mapping[str, Any]) -> tuple[dict[str, Any], list[dict[str, 
     try:
         head = {
             "uuid": str(uuid.UUID(str(result["uuid"]))),
-            **{name: str(result[name]) for name in _HEAD},
-            "reasons": as_text(list(result["reasons"])),
-            "more": as_text(_rest(result, ("uuid", "reasons", "measures", *_HEAD))),
+            **{name: _text(result[name]) for name in _HEAD},
+            "reasons": _text(as_text(list(result["reasons"]))),
+            "more": _text(as_text(_rest(result, ("uuid", "reasons", "measures", *_HEAD)))),
         }
         measures = [
             {
                 "seq": seq,
-                "stage": str(measure.get("stage", "")),
-                **{name: str(measure[name]) for name in _MEASURE_WORDS},
+                "stage": _text(measure.get("stage", "")),
+                **{name: _text(measure[name]) for name in _MEASURE_WORDS},
                 **{name: _number(measure[name]) for name in _MEASURE_NUMBERS},
-                "more": as_text(_rest(measure, ("stage", *_MEASURE_WORDS, *_MEASURE_NUMBERS))),
+                "more": _text(as_text(_rest(measure, ("stage", *_MEASURE_WORDS, *_MEASURE_NUMBERS)))),
             }
             for seq, measure in enumerate(result["measures"])
         ]
@@ -267,6 +281,15 @@ def _rows_of(result: Mapping[str, Any]) -> tuple[dict[str, Any], list[dict[str, 
 
 def _rest(whole: Mapping[str, Any], known: tuple[str, ...]) -> dict[str, Any]:
     return {key: value for key, value in whole.items() if key not in known}
+
+
+def _text(value: Any) -> str:
+    """Text that either database takes."""
+    text = str(value)
+    text.encode()  # raises ValueError on half a character, as from a name that is not UTF-8
+    if "\0" in text:
+        raise ValueError("There is a zero byte in its text")
+    return text
 
 
 def _number(value: Any) -> float | None:

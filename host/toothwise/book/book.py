@@ -9,7 +9,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any
 
-from sqlalchemy import URL, select
+from sqlalchemy import select
 
 from toothwise.book import compare, keep, schema
 from toothwise.book.bench_results import BenchResults
@@ -17,7 +17,7 @@ from toothwise.book.copying import copy_book
 from toothwise.book.jobs import Jobs
 from toothwise.book.recorder import Recorder
 from toothwise.book.rows import as_text, keep_result, mentions, put_row
-from toothwise.book.store import Store
+from toothwise.book.store import Store, address_of
 from toothwise.book.stored import ENTRY_COLUMNS, Entry, StoredRecording, entry_of
 from toothwise.book.times import now_utc
 from toothwise.book.writer import Lot, Writer
@@ -48,9 +48,7 @@ class Book:
         """
         if where is None:
             where = default_path()
-        text = str(where)
-        address = text if "://" in text else URL.create("sqlite", database=text)
-        return cls(Store(address, read_only=read_only))
+        return cls(Store(address_of(where), read_only=read_only))
 
     @property
     def where(self) -> str:

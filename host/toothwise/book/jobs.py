@@ -84,6 +84,12 @@ class Jobs:
             raise no_such("job", job, self._store)
         return Job(**row._mapping)
 
+    def of_file(self, file: str) -> Job | None:
+        """The job of the card in this file, if the book knows it."""
+        with self._store.reading() as connection:
+            row = connection.execute(select(schema.jobs).where(schema.jobs.c.file == file)).one_or_none()
+        return None if row is None else Job(**row._mapping)
+
     def find(self, search: str = "", *, limit: int = 100, skip: int = 0) -> list[Job]:
         """Newest first; with `search`, those whose title, file or notes hold it, in whatever case."""
         jobs, notes = schema.jobs, schema.notes

@@ -44,7 +44,7 @@ class Store:
         self.read_only = read_only
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self.file = Path(self.url.database) if self.is_sqlite and self.url.database else None
-        self.where = str(self.file) if self.file else _shown(self.url)
+        self.where = str(self.file) if self.file else shown(self.url)
         self.engine = self._make_engine()
         try:
             self._prepare()
@@ -154,6 +154,18 @@ class Store:
         self.engine.dispose()
 
 
+def address_of(where: str | Path) -> URL:
+    """The database address of a path, or of an address as a user types it. Raises BookTrouble."""
+    text = str(where)
+    return _understood(text) if "://" in text else URL.create("sqlite", database=text)
+
+
+def shown(url: URL) -> str:
+    """The address as a user types it, without a password."""
+    query = {name: value for name, value in url.query.items() if "password" not in name}
+    return url.set(drivername=url.get_backend_name(), query=query).render_as_string(hide_password=True)
+
+
 def _understood(url: str | URL) -> URL:
     """The address with the driver the book uses. Raises BookTrouble for one that cannot be."""
     try:
@@ -165,12 +177,6 @@ def _understood(url: str | URL) -> URL:
     if made.drivername not in ("sqlite", "postgresql+psycopg"):
         raise bad_address(made.drivername + "://")
     return made
-
-
-def _shown(url: URL) -> str:
-    """The address as a user types it, without a password."""
-    query = {name: value for name, value in url.query.items() if "password" not in name}
-    return url.set(drivername=url.get_backend_name(), query=query).render_as_string(hide_password=True)
 
 
 def _connect_read_only(address: str) -> sqlite3.Connection:
