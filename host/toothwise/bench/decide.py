@@ -1,0 +1,106 @@
+"""Pass, fail or retest: a measure against its limits, with what the measuring itself may be wrong by.
+
+A value passes where it lies inside both limits by at least the guard band, fails where it lies outside one by at least
+that, and is to be tested again in between; the band is `coverage` standard uncertainties (guarded acceptance and
+guarded rejection, JCGM 106:2012, 8.3; ISO 14253-1 for the names). So there is no pass inside the guard band, ever.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from toothwise.bench.limits import MEASURED, Limit, Limits
+from toothwise.bench.result import FAIL, PASS, RETEST, Judged, worst
+from toothwise.bench.sampling import upper_bound
+
+COUNTED = ("missing", "extra")
+WORDS = {
+    "resistance": "resistance",
+    "insulation": "insulation",
+    "signal_low": "low level",
+    "signal_high": "high level",
+    "feed_current": "feed current",
+    "lowest_full_count": "lowest speed with a full count",
+    "missing": "missing teeth",
+    "extra": "extra edges",
+    "duty": "duty",
+    "jitter": "jitter",
+    "edge_position": "edge position against the master",
+    "edge_spread": "tooth farthest from the mean",
+    "edge_repeatability": "edge position's repeatability",
+}
+
+
+def judge(limit: Limit, value: float | None, uncertainty: float | None, stage: str, coverage: float) -> Judged:
+    """One value against its limits. uncertainty: standard; None counts as none."""
+    low, high = limit.at(stage)
+    name = WORDS[limit.name]
+    at = f" ({stage})" if stage else ""
+    if value is None:
+        verdict = RETEST if limit.required else PASS
+        return Judged(limit.name, None, limit.unit, None, low, high, verdict, stage, f"{name}{at} was not measured")
+    band = coverage * (uncertainty or 0.0)
+    verdict, against = PASS, ""
+    if (high is not None and value - band > high) or (low is not None and value + band < low):
+        verdict = FAIL
+    elif (high is not None and value + band > high) or (low is not None and value - band < low):
+        verdict = RETEST
+    if verdict != PASS:
+        over = high is not None and (low is None or value > (low + high) / 2.0)
+        edge = high if over else low
+        side = ("above" if over else "below") if verdict == FAIL else "too near to"
+        against = f", {side} {edge:g}{_unit(limit.unit)}"
+        if verdict == RETEST:
+            against += f" for an uncertainty of {band:.2g}{_unit(limit.unit)}"
+    words = f"{name}{at} {value:.4g}{_unit(limit.unit)}{against}"
+    return Judged(limit.name, value, limit.unit, uncertainty, low, high, verdict, stage, words)
+
+
+def judge_count(limit: Limit, count: int, revolutions: int, stage: str, needed: int, confidence: float) -> Judged:
+    """Faults counted over so many vouched-for revolutions. A count has no guard band; too short a one does not pass."""
+    _, high = limit.at(stage)
+    most = high or 0.0
+    rate = upper_bound(count, revolutions, confidence) if revolutions else 1.0
+    at = f" ({stage})" if stage else ""
+    words = f"{count} {WORDS[limit.name]}{at} in {revolutions:,} revolutions"
+    if count > most:
+        verdict, words = FAIL, f"{words}, more than {most:g}"
+    elif revolutions < needed:
+        verdict, words = RETEST, f"{words}: {needed:,} are needed"
+    else:
+        verdict = PASS
+        words = f"{words}: fewer than {rate:.2%} of revolutions, {confidence:.0%} sure"
+    return Judged(limit.name, float(count), limit.unit, None, None, high, verdict, stage, words)
+
+
+def readings(limits: Limits, typed: Mapping[str, float], stage: str = "bench") -> list[Judged]:
+    """What was read from meters in one stage; outside the bench stage only what was typed."""
+    out = []
+    for limit in limits.typed:
+        value = typed.get(limit.name)
+        if value is None and stage != "bench":
+            continue
+        doubt = None if value is None else limit.meter_uncertainty(value)
+        out.append(judge(limit, value, doubt, stage, limits.sequence.coverage))
+    return out
+
+
+def never_measured(limits: Limits, judged: Iterable[Judged]) -> list[Judged]:
+    """The limits about the signal that no stage has a value for."""
+    seen = {j.name for j in judged}
+    missing = [limit for name, limit in limits.measures.items() if name in MEASURED and name not in seen]
+    return [judge(limit, None, None, "", limits.sequence.coverage) for limit in missing]
+
+
+def verdict(judged: list[Judged]) -> tuple[str, tuple[str, ...]]:
+    """The sensor's verdict, and why in words: what failed, then what is to be tested again; all is well otherwise."""
+    whole = worst([j.verdict for j in judged])
+    reasons = [f"{step}: {j.words}" for step in (FAIL, RETEST) for j in judged if j.verdict == step]
+    notes = [j.words for j in judged if j.verdict == PASS and j.value is None]
+    if not reasons:
+        reasons = [f"all {sum(j.value is not None for j in judged)} measures are within their limits"]
+    return whole, (*reasons, *notes)
+
+
+def _unit(unit: str) -> str:
+    return f" {'°' if unit == 'deg' else unit.replace('deg rms', '° rms')}" if unit else ""
