@@ -6,6 +6,7 @@ PostgreSQL: the same promises: a reader sees one moment of the book, a commit is
 
 from __future__ import annotations
 
+import logging
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -19,6 +20,10 @@ from sqlalchemy.exc import SQLAlchemyError
 from toothwise.book import migrate
 from toothwise.book.advice import bad_address, no_driver, trouble_of
 from toothwise.errors import BookTrouble
+
+# They say on their own, across the live screen, what is told in a person's words by `trouble_of`.
+for _talker in ("sqlalchemy", "psycopg"):
+    logging.getLogger(_talker).addHandler(logging.NullHandler())
 
 BUSY_MS = 5000
 """How long a command waits for another program that is writing to the same book."""
