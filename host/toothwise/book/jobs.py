@@ -100,6 +100,22 @@ class Jobs:
         with self._store.reading() as connection:
             return [Job(**row._mapping) for row in connection.execute(wanted)]
 
+    def earlier(self, recording: int) -> int | None:
+        """The examined recording of the same job before this one; None where there is none."""
+        table = schema.recordings
+        with self._store.reading() as connection:
+            row = connection.execute(select(table.c.job_id, table.c.started_utc).where(table.c.id == recording)).one()
+            before = (
+                select(table.c.id)
+                .where(table.c.job_id == row.job_id, table.c.id != recording, table.c.result_utc.is_not(None))
+                .where((table.c.started_utc < row.started_utc)
+                       | ((table.c.started_utc == row.started_utc) & (table.c.id < recording)))
+                .order_by(table.c.started_utc.desc(), table.c.id.desc())
+                .limit(1)
+            )  # fmt: skip
+            found = connection.execute(before).scalar()
+        return None if found is None else int(found)
+
     def delete(self, job: int) -> None:
         """Remove a job with its readings and notes. Its recordings stay, without a job."""
         with self._store.writing() as connection:

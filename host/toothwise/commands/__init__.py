@@ -4,5 +4,17 @@ code.
 A command's module imports nothing heavy at its top: all of them are imported for `toothwise --help`.
 """
 
-COMMANDS: tuple[str, ...] = ("demo", "watch", "examine", "wiggle", "job", "wheel", "rig", "export", "book", "wiring")
+COMMANDS: tuple[str, ...] = (
+    "demo",
+    "watch",
+    "examine",
+    "wiggle",
+    "job",
+    "report",
+    "wheel",
+    "rig",
+    "export",
+    "book",
+    "wiring",
+)
 """Modules of this package, in the order of the help."""

@@ -13,7 +13,12 @@ _NAMES = {"speed_rpm": "speed, median (rpm)", "blind_s": "blind (s)"}
 
 
 def comparison(both: Mapping[str, Any]) -> list[str]:
-    """Lines: the counts, the findings by kind, and each measure with whether it differs."""
+    """Lines: the counts, the findings by kind, each measure with whether it differs, and the causes."""
+    return table(rows_of(both), right={1, 2})
+
+
+def rows_of(both: Mapping[str, Any]) -> list[list[str]]:
+    """The same as rows of four cells, the first row the heads."""
     rows = [[_NAMES.get(name, name), _plain(both[name]["a"]), _plain(both[name]["b"]), ""] for name in _FACTS]
     events = both["events"]
     for kind in sorted({*events["a"], *events["b"]}):
@@ -23,7 +28,7 @@ def comparison(both: Mapping[str, Any]) -> list[str]:
         about = ", ".join(f"{key} {value}" for key, value in row["about"].items())
         name = f"{row['name']} {f'({about}) ' if about else ''}{row['unit']}"
         rows.append([name, _plain(row["a"]), _plain(row["b"]), _differs(row)])
-    return table([["", f"recording {both['a']}", f"recording {both['b']}", ""], *rows], right={1, 2})
+    return [["", f"recording {both['a']}", f"recording {both['b']}", ""], *rows]
 
 
 def _plain(value: Any) -> str:

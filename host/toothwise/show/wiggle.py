@@ -10,12 +10,12 @@ from toothwise.show.screen import Look
 from toothwise.show.table import table
 
 STYLE = {"confirmed": "missing", "suspect": "warning", "quiet": "good", "untested": "quiet"}
-_MODES = {
+MODES = {
     "turning": "turning",
     "rest": "at rest, nothing turning",
     "continuity": "continuity, harness unplugged at both ends",
 }
-_CLASSES = (("under_1us", "under 1 µs"), ("1us", "1 µs"), ("10us", "10 µs"), ("100us", "100 µs"), ("1ms", "1 ms"),
+CLASSES = (("under_1us", "under 1 µs"), ("1us", "1 µs"), ("10us", "10 µs"), ("100us", "100 µs"), ("1ms", "1 ms"),
             ("10ms", "10 ms"))  # fmt: skip
 _HELD = {
     "high": "held high: open where a pull-up takes it there, or short to a feed",
@@ -27,7 +27,7 @@ MOST_NAME = 26
 
 def summary(result: Mapping[str, Any], look: Look) -> list[str]:
     """Lines for a terminal or a pipe."""
-    lines = [*_facts(result, look), "", *_places(result, look), "", *_verdicts(result, look), *_limits(result)]
+    lines = [*_facts(result, look), "", *_places(result, look), "", *_verdicts(result, look), *limits(result)]
     if result.get("before"):
         lines += ["", *compared(result["before"]), ""]
     lines.append("This is evidence, not a verdict: the maker's service information comes first.")
@@ -37,7 +37,7 @@ def summary(result: Mapping[str, Any], look: Look) -> list[str]:
 def _facts(result: Mapping[str, Any], look: Look) -> list[str]:
     moved = sum(place["moved_s"] for place in result["places"])
     off = result["hands_off"]
-    facts = [("watched", _MODES[result["mode"]])]
+    facts = [("watched", MODES[result["mode"]])]
     if result["wheel"]:
         facts.append(("wheel", f"{words.clean(result['wheel'])}; {words.count(result['revolutions'], 'revolution')}"))
     facts.append(("time", f"moved for {words.span(moved)}, hands off for {words.span(off['moved_s'])}"))
@@ -71,7 +71,7 @@ def _verdicts(result: Mapping[str, Any], look: Look) -> list[str]:
         for place in result["places"]:
             if place["stands"] == stands:
                 lines.append(look.paint(f"{words.clean(place['place'])}: {stands}", STYLE[stands]))
-                lines += [f"  {text}" for text in _why(place, result)]
+                lines += [f"  {text}" for text in why(place, result)]
     quiet = [place for place in result["places"] if place["stands"] == "quiet"]
     for n in sorted({place["wiggles"] for place in quiet}):
         names = ", ".join(words.clean(place["place"]) for place in quiet if place["wiggles"] == n)
@@ -94,7 +94,7 @@ def _verdicts(result: Mapping[str, Any], look: Look) -> list[str]:
     return lines
 
 
-def _why(place: Mapping[str, Any], result: Mapping[str, Any]) -> list[str]:
+def why(place: Mapping[str, Any], result: Mapping[str, Any]) -> list[str]:
     lines = [f"events in {place['wiggles_with_events']} of {words.count(place['wiggles'], 'wiggle')}"]
     if place["stands"] == "confirmed":
         lines[0] += ", and none with hands off"
@@ -106,7 +106,7 @@ def _why(place: Mapping[str, Any], result: Mapping[str, Any]) -> list[str]:
             lines.append("no hands-off stretch to compare with")
         if place["wiggles_with_events"] < 3:
             lines.append("confirmed would take events in three wiggles: move it again")
-    classes = [f"{n} of {name}" for key, name in _CLASSES if (n := place["classes"][key])]
+    classes = [f"{n} of {name}" for key, name in CLASSES if (n := place["classes"][key])]
     lines.append(f"how long (and up to the next class): {', '.join(classes)}")
     conductors = place["conductors"]
     if "feed" in conductors:
@@ -122,7 +122,7 @@ def _why(place: Mapping[str, Any], result: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def _limits(result: Mapping[str, Any]) -> list[str]:
+def limits(result: Mapping[str, Any]) -> list[str]:
     """What could not be seen."""
     lines = []
     hidden = result["hidden"]

@@ -2,7 +2,7 @@
 
 The rule: a number with an uncertainty is rounded to the uncertainty's first digit (its first two where it
 begins with 1), and shown with six digits and no uncertainty where that is below a millionth; a number without
-is shown with three digits that count. Times of day and on a recording's
+is shown with three digits that count, and as a power of ten below a millionth. Times of day and on a recording's
 clock are shown to the millisecond.
 """
 
@@ -46,6 +46,8 @@ def number(value: float, uncertainty: float | None = None) -> str:
     if uncertainty is not None and known:
         places = _places(uncertainty, 2 if f"{uncertainty:e}"[0] == "1" else 1)
         return f"{_fixed(value, places)} ± {_fixed(uncertainty, places)}"
+    if 0 < abs(value) < _SAME:
+        return f"{value:.2e}"
     return "0" if value == 0 else _fixed(value, _places(value, 3))
 
 

@@ -1,0 +1,115 @@
+"""One self-contained HTML file: the template filled, every picture inside, nothing fetched and nothing run."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from toothwise import __version__
+from toothwise.report import plain, tables
+from toothwise.report.plots.cam import cam
+from toothwise.report.plots.cylinders import cylinders
+from toothwise.report.plots.places import places
+from toothwise.report.plots.raster import raster
+from toothwise.report.plots.speed import speed
+from toothwise.report.plots.wheel import wheel
+from toothwise.show import wiggle as wiggle_words
+from toothwise.show import words
+from toothwise.show.compare import rows_of
+from toothwise.show.selfcheck import report_lines
+
+FIRST = (
+    "What toothwise finds is evidence, not a verdict. The maker's service information, local rules and licensed"
+    " practice come first."
+)
+
+
+def page(told: Mapping[str, Any]) -> str:
+    """The whole report.
+
+    told: the object that `toothwise report --json` prints: title, job, codes, readings, recordings (each with its
+    result and, for a wiggle test, what that came to), plan, earlier, rig_check. Text from outside may hold anything.
+    """
+    environment = Environment(
+        loader=PackageLoader("toothwise.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    css = files("toothwise.report").joinpath("templates", "report.css").read_text(encoding="utf-8")
+    return environment.get_template("report.html.j2").render(
+        told=told,
+        title=tables.printed(told["title"], tables.MOST_NAME),
+        css=Markup(css),  # ours, not from outside
+        made=tables.when(told["made_utc"]),
+        version=__version__,
+        what_it_is=plain.WHAT_IT_IS,
+        recordings=[_recording(told, recording) for recording in told["recordings"]],
+        done=tables.done(told["recordings"]),
+        tables=tables,
+        cautions=[FIRST, *told["cautions"]],
+        checked=report_lines(told["rig_check"]["report"]) if told["rig_check"] else [],
+        earlier=[[words.clean(cell) for cell in row] for row in rows_of(told["earlier"])] if told["earlier"] else [],
+        has_errors=_has_errors,
+    )
+
+
+def _recording(told: Mapping[str, Any], recording: Mapping[str, Any]) -> dict[str, Any]:
+    """What the template needs of one recording."""
+    result, wiggle = recording.get("result"), recording.get("wiggle")
+    return {
+        **recording,
+        "plain": plain.summary(recording),
+        "facts": tables.facts(result) if result else [],
+        "verdicts": _verdicts(result, wiggle),
+        "contradicted": tables.named(result, "contradicted") if result else [],
+        "not_tested": tables.not_tested(told, recording),
+        "places": tables.places(recording["marks"]),
+        "origin": tables.origin(recording, told["version"]),
+        "pictures": _pictures(told, recording),
+        "limits": [line for line in wiggle_words.limits(wiggle) if line] if wiggle else [],
+    }
+
+
+def _verdicts(result: Mapping[str, Any] | None, wiggle: Mapping[str, Any] | None) -> list[dict[str, Any]]:
+    """Places that let go, then causes, each with what speaks for and against it."""
+    out: list[dict[str, Any]] = []
+    for place in wiggle["places"] if wiggle else ():
+        if place["stands"] in ("confirmed", "suspect"):
+            reasons = [("", text) for text in wiggle_words.why(place, wiggle or {})]
+            out.append(
+                {"name": tables.printed(place["place"], tables.MOST_NAME), "stands": place["stands"], "rows": reasons}
+            )
+    for cause in tables.causes(result) if result else ():
+        rows = [("for", text) for text in cause["for"]] + [("against", text) for text in cause["against"]]
+        rows += [("next", cause["next"])] if cause.get("next") else []
+        name = words.clean(cause.get("text") or cause["cause"])
+        out.append({"name": name[:1].upper() + name[1:], "stands": cause["stands"], "rows": rows})
+    return out
+
+
+def _has_errors(result: Mapping[str, Any]) -> bool:
+    return any(measure["name"] == "tooth_error" for measure in result["measures"])
+
+
+def _pictures(told: Mapping[str, Any], recording: Mapping[str, Any]) -> dict[str, Markup | None]:
+    """Each picture as an image that stands by itself: no script in it could run."""
+    result, wiggle = recording.get("result"), recording.get("wiggle")
+    drawn: dict[str, str | None] = {"places": places(wiggle) if wiggle else None}
+    if result:
+        reference = ((told["job"] or {}).get("reference") or {}).get("cam_edges_deg", [])
+        drawn |= {
+            "raster": raster(result),
+            "wheel": wheel(result),
+            "speed": speed(result, recording["marks"]),
+            "cam": cam(result, reference),
+            "cylinders": cylinders(result),
+        }
+    return {name: None if svg is None else _address(svg) for name, svg in drawn.items()}
+
+
+def _address(svg: str) -> Markup:
+    return Markup("data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode("ascii"))

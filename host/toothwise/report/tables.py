@@ -1,0 +1,254 @@
+"""The report's tables and lists: rows of words, made from what the object says."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import groupby
+from typing import Any
+
+from toothwise.report.plots.cylinders import name_of
+from toothwise.show import words
+
+Row = list[str]
+MOST_EVENTS = 16
+MOST_TEETH = 12
+MOST_ALIKE = 8
+MOST_TEXT = 600
+"""Letters of a note that are printed; the object has it whole."""
+MOST_NAME = 120
+
+_MEASURES = {
+    "tooth_error": "a tooth's place against the pattern",
+    "runout_1": "runout, once a turn",
+    "runout_2": "runout, twice a turn",
+    "jitter": "jitter of a tooth from turn to turn",
+    "duty": "share of its pitch that a tooth takes",
+    "lowest_full_count": "slowest turn with every tooth",
+    "polarity": "polarity",
+    "cam_edge": "cam edge",
+    "cam_shift": "cam against the known good edges, late is positive",
+    "cam_swing": "cam's swing",
+    "cam_step": "cam's largest step",
+    "cam_speed_slope": "cam's movement with speed",
+    "cam_drift": "cam's drift",
+    "cylinder_work": "work of a cylinder against the mean",
+    "misfire_rate": "misfires",
+    "relative_compression": "compression against the best",
+    "slowest_angle": "where the crank is slowest",
+    "stripe_p": "chance that the faults keep to no tooth, p",
+    "gap_step": "angle of the gap",
+    "gap_fraction": "gap's share of three intervals",
+    "extra_order": "extra edges in a turn",
+    "startup_teeth": "teeth until the count was kept",
+    "startup_s": "time until the count was kept",
+    "startup_rpm": "speed of the first turns",
+    "first_edge": "first edge",
+}
+_UNITS = {"deg": "°", "deg rms": "° rms", "deg per 1000 rpm": "° per 1000 rpm", "deg a minute": "° a minute"}
+_ABOUT = {"tooth": "tooth {}", "after": "after tooth {}", "channel": "{}", "kind": "{}", "while": "{}", "source": "{}"}
+
+
+def printed(text: object, most: int = MOST_TEXT) -> str:
+    """Text from outside, without letters that steer, cut where it is too long to print."""
+    clean = words.clean(text)
+    return clean if len(clean) <= most else f"{clean[:most]}… ({len(clean):,} letters)"
+
+
+def when(utc: str | None) -> str:
+    return "" if not utc else f"{utc[:10]} {utc[11:19]} UTC"
+
+
+def facts(result: Mapping[str, Any]) -> list[Row]:
+    """What was seen, in numbers."""
+    channels = result["channels"]
+    length = max((c["span_s"] for c in channels.values()), default=0.0)
+    seen = ", ".join(f"{words.clean(n)} {words.count(c['edges'], 'edge')}" for n, c in channels.items() if c["edges"])
+    rows = [["signal", f"{words.span(length)}; {seen or 'no edges'}"]]
+    wheel, teeth, speed = result["wheel"], result["teeth"], result["speed_rpm"]
+    how = ", made out from the signal" if wheel["identified"] else ""
+    rows.append(["wheel", printed(wheel["name"], MOST_NAME) + how if wheel["name"] else "could not be made out"])
+    if speed is not None:
+        range_ = f"{words.rpm(speed['min'])} to {words.rpm(speed['max'])} rpm, median {words.rpm(speed['median'])} rpm"
+        rows.append(["speed", f"{range_}; {words.count(result['revolutions'], 'revolution')}"])
+    rows.append(
+        [
+            "teeth",
+            f"{teeth['expected']:,} due, {teeth['seen']:,} seen, {teeth['missing']:,} missing;"
+            f" {words.count(teeth['extra'], 'extra edge')}",
+        ]
+    )
+    blind = words.span(result["blind_s"]) if result["blind_s"] else "none"
+    rows.append(["blind", f"{blind}; time for which rig or cable cannot vouch, neither for nor against the sensor"])
+    return rows
+
+
+def kinds(result: Mapping[str, Any]) -> list[Row]:
+    """How many findings of each kind, and the longest."""
+    rows = []
+    for kind, name in words.KIND_NAMES.items():
+        same = [event for event in result["events"] if event["kind"] == kind]
+        if same:
+            rows.append([name, f"{len(same):,}", words.span(max(event["duration_s"] for event in same))])
+    return rows
+
+
+def teeth(result: Mapping[str, Any]) -> list[Row]:
+    """Teeth with findings, the most frequent first."""
+    rows = []
+    for lot in result["by_tooth"][:MOST_TEETH]:
+        where = "" if lot["angle_deg"] is None else f" at {words.angle(lot['angle_deg'])}"
+        channel = "" if lot["channel"] == "crank" else f"{printed(lot['channel'], 20)}, "
+        rows.append([f"{channel}tooth {lot['tooth']}{where}", lot["kind"], words.count(lot["events"], "time")])
+    return rows
+
+
+def events(result: Mapping[str, Any]) -> list[Row]:
+    """The first findings, one by one: time, place, what."""
+    return [
+        [words.clock_time(event["t_s"]), words.place(event).replace("  ", ", "), words.what(event)]
+        for event in result["events"][:MOST_EVENTS]
+    ]
+
+
+def measures(result: Mapping[str, Any]) -> list[Row]:
+    """Name, value with its doubt and unit, and what it is about; of many alike the largest."""
+    rows = []
+    for name, lot in groupby(result["measures"], lambda measure: measure["name"]):
+        same = list(lot)
+        if len(same) > MOST_ALIKE:
+            largest = max(same, key=lambda measure: abs(measure["value"]))
+            rows.append(_measure(largest, f"largest of {len(same)}: "))
+        else:
+            rows += [_measure(measure) for measure in same if name != "polarity"]
+            rows += [_polarity(measure) for measure in same if name == "polarity"]
+    return rows
+
+
+def _measure(measure: Mapping[str, Any], before: str = "") -> Row:
+    name = measure["name"]
+    unit = _UNITS.get(measure["unit"], measure["unit"])
+    number = words.number(measure["value"], measure["uncertainty"])
+    value = f"{number}{unit}" if unit == "°" else f"{number} {unit}".rstrip()
+    about = [text.format(words.clean(measure[key])) for key, text in _ABOUT.items() if measure.get(key) is not None]
+    if "slot" in measure:
+        about = [_cylinder(measure)]
+    if "edge" in measure:
+        about = [f"edge {measure['edge']}, {'rising' if measure.get('level') else 'falling'}"]
+    return [_MEASURES.get(name, words.clean(name).replace("_", " ")), value, before + ", ".join(about)]
+
+
+def _cylinder(measure: Mapping[str, Any]) -> str:
+    if measure.get("cylinder") is not None:
+        return f"cylinder {measure['cylinder']}"
+    if measure.get("pair"):
+        return f"cylinder {name_of(measure).replace('/', ' or ')}"
+    return f"number {measure['slot']} in the order of firing"
+
+
+def _polarity(measure: Mapping[str, Any]) -> Row:
+    return ["polarity", "as it should be" if measure["value"] > 0 else "reversed", ""]
+
+
+def causes(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """Those that are carried by evidence or still possible."""
+    return [cause for cause in result["causes"] if cause["stands"] in ("supported", "possible")]
+
+
+def named(result: Mapping[str, Any], stands: str) -> list[str]:
+    """The causes that stand so, in words."""
+    return [words.clean(cause.get("text") or cause["cause"]) for cause in result["causes"] if cause["stands"] == stands]
+
+
+def not_tested(told: Mapping[str, Any], recording: Mapping[str, Any]) -> list[str]:
+    """What nobody looked at, so that nobody takes it for good."""
+    out = []
+    result = recording.get("result")
+    if result is not None:
+        edges = {name for name, channel in result["channels"].items() if channel["edges"]}
+        for name, text in (
+            ("cam", "The cam was not recorded: nothing is said about belt, chain or the cam's sensor."),
+            ("feed", "The sensor's feed was not recorded: whether it held is not known but for a meter's reading."),
+        ):
+            if name not in edges:
+                out.append(text)
+        untested = named(result, "untested")
+        if untested:
+            out.append(f"Nothing measured so far tells about: {'; '.join(untested)}.")
+        if not any(measure["name"] == "tooth_error" for measure in result["measures"]):
+            out.append("The places of the single teeth were not measured: that takes steady running without a finding.")
+        if not any(m["name"] in ("cylinder_work", "relative_compression") for m in result["measures"]):
+            out.append("The single cylinders were not compared.")
+    if recording.get("wiggle") is None:
+        out.append("The harness was not moved in this recording; a contact that opens only when moved may have held.")
+    if told.get("job") is None:
+        out.append("There was no job card: complaint, trouble codes and meter readings are not part of the evidence.")
+    elif not told["job"].get("readings"):
+        out.append("No meter readings are on the job card.")
+    return out
+
+
+def card(job: Mapping[str, Any]) -> list[Row]:
+    """The job card: what was complained of and what is known of the vehicle."""
+    vehicle, sensor = job.get("vehicle", {}), job.get("sensor", {})
+    rows = [["vehicle", printed(vehicle["name"], MOST_NAME)]] if vehicle.get("name") else []
+    rows.append(["complaint", ", ".join(map(words.clean, job.get("complaint", []))) or "none written down"])
+    if vehicle.get("cylinders"):
+        order = "-".join(map(str, vehicle.get("firing_order", [])))
+        rows.append(["engine", f"{vehicle['cylinders']} cylinders" + (f", firing order {order}" if order else "")])
+    if sensor:
+        parts = [words.clean(sensor[key]).replace("_", " ") for key in ("kind", "wheel") if sensor.get(key)]
+        rows.append(["sensor, wheel", ", ".join(parts)])
+    return rows
+
+
+def readings(told: Sequence[Mapping[str, Any]]) -> list[Row]:
+    """What a meter or the freeze frame said."""
+    return [
+        [
+            words.clean(r["what"]),
+            words.clean(r["value"]) if isinstance(r["value"], str) else f"{r['value']:g} {r['unit']}".rstrip(),
+        ]
+        for r in told
+    ]
+
+
+def done(recordings: Iterable[Mapping[str, Any]]) -> list[Row]:
+    """What was done when: recordings, notes, and the places that were moved."""
+    rows = []
+    for recording in recordings:
+        wiggle = recording.get("wiggle")
+        what = "wiggle test" if wiggle else "recording"
+        state = "" if recording["state"] in ("finished", "") else f" ({recording['state']})"
+        length = words.span(recording["span_s"])
+        rows.append([when(recording["started_utc"]) or "–", f"{what} {recording['name']}{state}", length])
+        rows += [[when(utc), f"note: {printed(text)}", ""] for utc, text in recording["notes"]]
+    return rows
+
+
+def places(marks: Sequence[Sequence[Any]]) -> list[Row]:
+    """Marks by number: when the hands went where."""
+    return [
+        [str(number), words.clock_time(t_s), printed(place, MOST_NAME)] for number, (t_s, place) in enumerate(marks, 1)
+    ]
+
+
+def origin(recording: Mapping[str, Any], version: str) -> list[Row]:
+    """Where the numbers are from: rig, firmware, versions, settings, hash."""
+    source = recording["source"]
+    rows = [["recording", recording["name"]]]
+    if recording.get("uid"):
+        rows.append(["its own mark", recording["uid"]])
+    for key, name in (("file", "file"), ("board", "board"), ("firmware", "firmware"), ("protocol", "line protocol"),
+                      ("capture", "capture"), ("port", "port")):  # fmt: skip
+        if source.get(key) is not None:
+            rows.append([name, printed(source[key], MOST_NAME)])
+    ticks = {c["tick_ns"] for c in (recording.get("result") or {"channels": {}})["channels"].values()}
+    if ticks:
+        rows.append(["time resolved to", words.span(max(ticks) * 1e-9)])
+    settings = {key: value for key, value in recording.get("settings", {}).items() if isinstance(value, str)}
+    if settings:
+        rows.append(["settings", ", ".join(f"{words.clean(k)} {printed(v, 40)}" for k, v in settings.items())])
+    examined = (recording.get("result") or {}).get("version")
+    rows.append(["toothwise", f"examined by {examined or 'an earlier version'}, report by {version}"])
+    rows.append([f"SHA-256 of the {recording['hash_of']}", recording["sha256"]])
+    return rows
