@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import uuid
+from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -199,10 +200,10 @@ class BenchResults:
             wanted = wanted.where(m.name.in_(list(names)))
         if last_only:
             wanted = wanted.where(r.id.in_(_last(condition)))
-        grouped: dict[tuple[str, str, str], list[Sequence[Any]]] = {}
+        grouped: dict[tuple[str, str, str], list[Row[Any]]] = defaultdict(list)
         with self._store.reading() as connection:
-            for row in connection.execute(wanted):
-                grouped.setdefault(row[:3], []).append(row[3:])
+            for row in connection.execute(wanted).all():
+                grouped[row[0], row[1], row[2]].append(row)
         return [_column(key, rows) for key, rows in grouped.items()]
 
     def _whole(self, wanted: Select[Any]) -> list[dict[str, Any]]:
@@ -245,8 +246,8 @@ def _counts(condition: ColumnElement[bool]) -> Select[Any]:
     ).group_by(of.lot)
 
 
-def _column(key: tuple[str, str, str], rows: Sequence[Sequence[Any]]) -> MeasureColumn:
-    lots, serials, ended, verdicts, *numbers = (list(values) for values in zip(*rows, strict=True))
+def _column(key: tuple[str, str, str], rows: Sequence[Row[Any]]) -> MeasureColumn:
+    lots, serials, ended, verdicts, *numbers = (list(values) for values in [*zip(*rows, strict=True)][3:])
     values, uncertainties, low, high = (np.array(values, np.float64) for values in numbers)  # None becomes NaN
     return MeasureColumn(*key, lots, serials, ended, verdicts, values, uncertainties, low, high)
 

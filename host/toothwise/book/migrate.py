@@ -42,7 +42,7 @@ def _bench_results(connection: Connection) -> None:
             kept_utc TEXT NOT NULL, verdict TEXT NOT NULL, reasons TEXT NOT NULL, more TEXT NOT NULL,
             PRIMARY KEY (id), UNIQUE (uuid))""",
         "CREATE INDEX bench_results_of_lot ON bench_results (lot, serial, ended_utc, verdict)",
-        "CREATE INDEX bench_results_of_type ON bench_results (sensor_type)",
+        "CREATE INDEX bench_results_of_type ON bench_results (sensor_type, ended_utc)",
         "CREATE INDEX bench_results_by_time ON bench_results (ended_utc)",
         "CREATE INDEX bench_results_by_serial ON bench_results (serial)",
         f"""CREATE TABLE bench_measures (

@@ -206,7 +206,7 @@ bench_results = Table(
     Column("reasons", Text, nullable=False),  # JSON list of words
     Column("more", Text, nullable=False),  # JSON object: the rest of the result, as the bench gave it
     Index("bench_results_of_lot", "lot", "serial", "ended_utc", "verdict"),
-    Index("bench_results_of_type", "sensor_type"),
+    Index("bench_results_of_type", "sensor_type", "ended_utc"),
     Index("bench_results_by_time", "ended_utc"),
     Index("bench_results_by_serial", "serial"),
 )
