@@ -37,6 +37,8 @@ MOST_BYTES = 512
 """A message from a page is shorter than that."""
 BEAT_S = 0.5
 """A viewer hears so often how old the news is."""
+LAST_WORD_S = 0.2
+"""So long the last news may take before the viewers are told that it is over."""
 PORTS_TRIED = 20
 
 
@@ -156,6 +158,8 @@ class PageServer:
         return Guest
 
     def _ask(self, connection: ServerConnection, request: Request) -> Response | None:
+        if getattr(request, "method", "GET") != "GET":  # older versions of the library refuse others themselves
+            return _plain(405, "There is nothing to send to.")
         headers = request.headers
         told = gate.admit(request.path, headers.get_all("Host"), headers.get_all("Origin"), self._keys, self._hosts)
         if isinstance(told, gate.Refusal):
@@ -216,6 +220,7 @@ async def _run(settings: Settings, lines: TextIO, say: Any) -> None:
     threading.Thread(target=read, name="news", daemon=True).start()
     beating = asyncio.create_task(server.beat())
     await over.wait()
+    await asyncio.sleep(LAST_WORD_S)
     beating.cancel()
     await server.close()
 

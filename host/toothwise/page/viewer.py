@@ -17,7 +17,6 @@ MOST_VIEWERS = 8
 WINDOW = 3
 """States a viewer may have been sent without having said that it drew them. A slow one so waits with its next state
 here, where the state stays new, and not in the network's buffers, where it would grow old."""
-MOST_MESSAGES_A_SECOND = 60
 MOST_PRESSES_A_SECOND = 8
 PRESSES = frozenset({"next", "back", "mark", "mute", "sound"})
 
@@ -35,7 +34,7 @@ class Viewer:
         self._unseen: list[int] = []
         self._extras: dict[str, Any] = {}
         self._wake = asyncio.Event()
-        self._second, self._messages, self._presses = 0.0, 0, 0
+        self._second, self._presses = 0.0, 0
 
     def tell(self, **extras: Any) -> None:
         """Something besides the state, with the next message; only the newest of a name is kept."""
@@ -64,18 +63,20 @@ class Viewer:
         except ConnectionClosed:
             pass
 
-    def saw(self, serial: int) -> None:
+    def saw(self, serial: int) -> bool:
+        """It drew this state. False where it was sent no such state, or has said so already."""
+        sent = serial in self._unseen
         self._unseen = [n for n in self._unseen if n > serial]
         self._wake.set()
+        return sent
 
-    def allowed(self, *, press: bool) -> bool:
-        """Whether one more message is no flood. False ends the connection."""
+    def may_press(self) -> bool:
+        """Whether one more press is no flood."""
         now = time.monotonic()
         if now - self._second >= 1.0:
-            self._second, self._messages, self._presses = now, 0, 0
-        self._messages += 1
-        self._presses += press
-        return self._messages <= MOST_MESSAGES_A_SECOND and self._presses <= MOST_PRESSES_A_SECOND
+            self._second, self._presses = now, 0
+        self._presses += 1
+        return self._presses <= MOST_PRESSES_A_SECOND
 
 
 class Crowd:
@@ -115,7 +116,7 @@ class Crowd:
                 viewer.wake()
 
     def hear(self, viewer: Viewer, message: str | bytes) -> bool:
-        """What a page says; False where it is none of the things that ours says."""
+        """What a page says; False, which ends the connection, where ours would not say it."""
         try:
             said = json.loads(message) if isinstance(message, str) else None
         except (ValueError, RecursionError):
@@ -123,12 +124,9 @@ class Crowd:
         if not isinstance(said, dict) or len(said) != 1:
             return False
         (name, value), *_ = said.items()
-        if not viewer.allowed(press=name == "press"):
-            return False
         if name == "seen" and type(value) is int:
-            viewer.saw(value)
-            return True
-        if name == "press" and isinstance(value, str) and value in PRESSES:
+            return viewer.saw(value)
+        if name == "press" and isinstance(value, str) and value in PRESSES and viewer.may_press():
             if viewer.role == "hand":  # else it lost the buttons a moment ago
                 self._say({"press": value})
             return True
