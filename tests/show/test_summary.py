@@ -72,7 +72,7 @@ def test_measures_of_one_name_are_told_by_their_largest() -> None:
         for k in range(1, 59)
     ] + [{"name": "jitter", "value": 0.0123, "unit": "deg rms", "uncertainty": None}]
     told = text(whole)
-    assert "0.580 ± 0.002 deg  largest of 58: tooth 58" in told
+    assert "0.580 ± 0.002°  largest of 58: tooth 58" in told
     assert "jitter" in told
     assert text(whole, every=True).count("tooth_error") == 58
 

@@ -1,4 +1,4 @@
-"""Two examinations side by side, measure by measure."""
+"""Two examinations side by side: counts, findings by kind, each measure with its uncertainty, the causes."""
 
 from __future__ import annotations
 
@@ -6,20 +6,22 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
-_BESIDE = ("name", "value", "unit", "uncertainty")
 _SIGMAS = 2.0  # a difference counts from two standard uncertainties on: about 95 %
+_SUBJECT = ("tooth", "after_tooth", "cylinder", "slot", "edge", "kind", "channel", "while")
+"""Fields that say what a measure is of. The others (a spread, how many faults) may differ from run to run."""
+_FULLEST = "stripe_p"
+"""Its tooth is what it found, not what it is of."""
 
 
 def compare_results(first: Mapping[str, Any], second: Mapping[str, Any]) -> dict[str, Any]:
-    """{"wheel", "speed_rpm", "teeth", "events", "blind_s": {"a", "b"} each, "measures": [row, …]}.
+    """{"wheel", "revolutions", "speed_rpm", "missing", "extra", "events", "blind_s": {"a", "b"} each,
+    "measures": [row, …], "causes": [row, …]}.
 
-    A row of measures: name, unit, about, a, b, difference (b - a, null where one is absent), uncertainty
-    (of the difference, null unless both are known) and differs (true, false; null where it cannot be said).
+    A row of measures: name, unit, about, a, b, a_uncertainty, b_uncertainty, difference (b - a, null where one is
+    absent), uncertainty (of the difference, null unless both are known) and differs (true, false; null where it cannot
+    be said). A row of causes: cause, text, a and b (stands and weight, null where it was not weighed), changed.
     """
     a, b = _by_subject(first), _by_subject(second)
-    rows = []
-    for key in [*a, *(key for key in b if key not in a)]:
-        rows.append(_row(a.get(key), b.get(key)))
     return {
         "wheel": _pair(first, second, "wheel", "name"),
         "revolutions": _pair(first, second, "revolutions"),
@@ -28,37 +30,59 @@ def compare_results(first: Mapping[str, Any], second: Mapping[str, Any]) -> dict
         "extra": _pair(first, second, "teeth", "extra"),
         "events": {"a": _kinds(first), "b": _kinds(second)},
         "blind_s": _pair(first, second, "blind_s"),
-        "measures": rows,
+        "measures": [_row(a.get(key), b.get(key)) for key in dict.fromkeys([*a, *b])],
+        "causes": _causes(first, second),
     }
 
 
 def _by_subject(result: Mapping[str, Any]) -> dict[str, Mapping[str, Any]]:
-    found = {}
-    for measure in result.get("measures", ()):
-        about = {key: value for key, value in measure.items() if key not in _BESIDE}
-        found[json.dumps([measure["name"], measure["unit"], about], sort_keys=True)] = measure
-    return found
+    return {
+        json.dumps([measure["name"], measure["unit"], _about(measure)], sort_keys=True): measure
+        for measure in result.get("measures", ())
+    }
+
+
+def _about(measure: Mapping[str, Any]) -> dict[str, Any]:
+    fields = ("kind",) if measure["name"] == _FULLEST else _SUBJECT
+    return {key: measure[key] for key in fields if measure.get(key) is not None}
 
 
 def _row(a: Mapping[str, Any] | None, b: Mapping[str, Any] | None) -> dict[str, Any]:
     known = a if a is not None else b
     assert known is not None
     difference = uncertainty = differs = None
+    doubts = [None if side is None else side.get("uncertainty") for side in (a, b)]
     if a is not None and b is not None:
         difference = b["value"] - a["value"]
-        if a.get("uncertainty") is not None and b.get("uncertainty") is not None:
-            uncertainty = float((a["uncertainty"] ** 2 + b["uncertainty"] ** 2) ** 0.5)
+        if doubts[0] is not None and doubts[1] is not None:
+            uncertainty = float((doubts[0] ** 2 + doubts[1] ** 2) ** 0.5)
             differs = abs(difference) > _SIGMAS * uncertainty
     return {
         "name": known["name"],
         "unit": known["unit"],
-        "about": {key: value for key, value in known.items() if key not in _BESIDE},
+        "about": {**_about(known), **{key: known[key] for key in ("pair", "level") if key in known}},
         "a": None if a is None else a["value"],
         "b": None if b is None else b["value"],
+        "a_uncertainty": doubts[0],
+        "b_uncertainty": doubts[1],
         "difference": difference,
         "uncertainty": uncertainty,
         "differs": differs,
     }
+
+
+def _causes(first: Mapping[str, Any], second: Mapping[str, Any]) -> list[dict[str, Any]]:
+    a, b = ({cause["cause"]: cause for cause in result.get("causes", ())} for result in (first, second))
+    rows = []
+    for cause in dict.fromkeys([*a, *b]):
+        sides = [
+            None if (told := side.get(cause)) is None else {"stands": told["stands"], "weight": told["weight"]}
+            for side in (a, b)
+        ]
+        text = (a.get(cause) or b[cause]).get("text", cause)
+        stands = [side and side["stands"] for side in sides]
+        rows.append({"cause": cause, "text": text, "a": sides[0], "b": sides[1], "changed": stands[0] != stands[1]})
+    return rows
 
 
 def _pair(first: Mapping[str, Any], second: Mapping[str, Any], *path: str) -> dict[str, Any]:

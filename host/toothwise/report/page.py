@@ -23,6 +23,8 @@ from toothwise.show import words
 from toothwise.show.compare import rows_of
 from toothwise.show.selfcheck import report_lines
 
+MOST_CAUSES = 4
+"""Told in full; the others that are still possible by name."""
 FIRST = (
     "What toothwise finds is evidence, not a verdict. The maker's service information, local rules and licensed"
     " practice come first."
@@ -65,6 +67,7 @@ def _recording(told: Mapping[str, Any], recording: Mapping[str, Any]) -> dict[st
         "plain": plain.summary(recording),
         "facts": tables.facts(result) if result else [],
         "verdicts": _verdicts(result, wiggle),
+        "also_possible": [c["text"] for c in tables.causes(result)[MOST_CAUSES:]] if result else [],
         "contradicted": tables.named(result, "contradicted") if result else [],
         "not_tested": tables.not_tested(told, recording),
         "places": tables.places(recording["marks"]),
@@ -83,7 +86,7 @@ def _verdicts(result: Mapping[str, Any] | None, wiggle: Mapping[str, Any] | None
             out.append(
                 {"name": tables.printed(place["place"], tables.MOST_NAME), "stands": place["stands"], "rows": reasons}
             )
-    for cause in tables.causes(result) if result else ():
+    for cause in tables.causes(result)[:MOST_CAUSES] if result else ():
         rows = [("for", text) for text in cause["for"]] + [("against", text) for text in cause["against"]]
         rows += [("next", cause["next"])] if cause.get("next") else []
         name = words.clean(cause.get("text") or cause["cause"])

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-from toothwise.report.plots.cylinders import name_of
+from toothwise.show import measures as of_measure
 from toothwise.show import words
 
 Row = list[str]
@@ -16,36 +16,6 @@ MOST_ALIKE = 8
 MOST_TEXT = 600
 """Letters of a note that are printed; the object has it whole."""
 MOST_NAME = 120
-
-_MEASURES = {
-    "tooth_error": "a tooth's place against the pattern",
-    "runout_1": "runout, once a turn",
-    "runout_2": "runout, twice a turn",
-    "jitter": "jitter of a tooth from turn to turn",
-    "duty": "share of its pitch that a tooth takes",
-    "lowest_full_count": "slowest turn with every tooth",
-    "polarity": "polarity",
-    "cam_edge": "cam edge",
-    "cam_shift": "cam against the known good edges, late is positive",
-    "cam_swing": "cam's swing",
-    "cam_step": "cam's largest step",
-    "cam_speed_slope": "cam's movement with speed",
-    "cam_drift": "cam's drift",
-    "cylinder_work": "work of a cylinder against the mean",
-    "misfire_rate": "misfires",
-    "relative_compression": "compression against the best",
-    "slowest_angle": "where the crank is slowest",
-    "stripe_p": "chance that the faults keep to no tooth, p",
-    "gap_step": "angle of the gap",
-    "gap_fraction": "gap's share of three intervals",
-    "extra_order": "extra edges in a turn",
-    "startup_teeth": "teeth until the count was kept",
-    "startup_s": "time until the count was kept",
-    "startup_rpm": "speed of the first turns",
-    "first_edge": "first edge",
-}
-_UNITS = {"deg": "°", "deg rms": "° rms", "deg per 1000 rpm": "° per 1000 rpm", "deg a minute": "° a minute"}
-_ABOUT = {"tooth": "tooth {}", "after": "after tooth {}", "channel": "{}", "kind": "{}", "while": "{}", "source": "{}"}
 
 
 def printed(text: object, most: int = MOST_TEXT) -> str:
@@ -113,40 +83,18 @@ def events(result: Mapping[str, Any]) -> list[Row]:
 def measures(result: Mapping[str, Any]) -> list[Row]:
     """Name, value with its doubt and unit, and what it is about; of many alike the largest."""
     rows = []
-    for name, lot in groupby(result["measures"], lambda measure: measure["name"]):
+    for _, lot in groupby(result["measures"], lambda measure: measure["name"]):
         same = list(lot)
         if len(same) > MOST_ALIKE:
             largest = max(same, key=lambda measure: abs(measure["value"]))
             rows.append(_measure(largest, f"largest of {len(same)}: "))
         else:
-            rows += [_measure(measure) for measure in same if name != "polarity"]
-            rows += [_polarity(measure) for measure in same if name == "polarity"]
+            rows += [_measure(measure) for measure in same]
     return rows
 
 
 def _measure(measure: Mapping[str, Any], before: str = "") -> Row:
-    name = measure["name"]
-    unit = _UNITS.get(measure["unit"], measure["unit"])
-    number = words.number(measure["value"], measure["uncertainty"])
-    value = f"{number}{unit}" if unit == "°" else f"{number} {unit}".rstrip()
-    about = [text.format(words.clean(measure[key])) for key, text in _ABOUT.items() if measure.get(key) is not None]
-    if "slot" in measure:
-        about = [_cylinder(measure)]
-    if "edge" in measure:
-        about = [f"edge {measure['edge']}, {'rising' if measure.get('level') else 'falling'}"]
-    return [_MEASURES.get(name, words.clean(name).replace("_", " ")), value, before + ", ".join(about)]
-
-
-def _cylinder(measure: Mapping[str, Any]) -> str:
-    if measure.get("cylinder") is not None:
-        return f"cylinder {measure['cylinder']}"
-    if measure.get("pair"):
-        return f"cylinder {name_of(measure).replace('/', ' or ')}"
-    return f"number {measure['slot']} in the order of firing"
-
-
-def _polarity(measure: Mapping[str, Any]) -> Row:
-    return ["polarity", "as it should be" if measure["value"] > 0 else "reversed", ""]
+    return [of_measure.name(measure), of_measure.value(measure), before + of_measure.about(measure)]
 
 
 def causes(result: Mapping[str, Any]) -> list[Mapping[str, Any]]:

@@ -2,33 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from itertools import groupby
 from typing import Any
 
-from toothwise.show import words
+from toothwise.show import measures, words
 from toothwise.show.table import table
 
 _FACTS = ("wheel", "revolutions", "speed_rpm", "missing", "extra", "blind_s")
-_NAMES = {"speed_rpm": "speed, median (rpm)", "blind_s": "blind (s)"}
+_NAMES = {
+    "speed_rpm": "speed, median (rpm)",
+    "missing": "teeth missing",
+    "extra": "extra edges",
+    "blind_s": "blind (s)",
+}
+_VERDICTS = {True: "differs", False: "alike within the doubt", None: ""}
+MOST_ALIKE = 8
+"""Of more measures of one name than this only those that differ are shown, and how many are alike."""
 
 
 def comparison(both: Mapping[str, Any]) -> list[str]:
-    """Lines: the counts, the findings by kind, each measure with whether it differs, and the causes."""
+    """Lines: the counts, the findings by kind, each measure with its doubt and whether it differs, the causes."""
     return table(rows_of(both), right={1, 2})
 
 
 def rows_of(both: Mapping[str, Any]) -> list[list[str]]:
     """The same as rows of four cells, the first row the heads."""
-    rows = [[_NAMES.get(name, name), _plain(both[name]["a"]), _plain(both[name]["b"]), ""] for name in _FACTS]
+    rows = [["", f"recording {both['a']}", f"recording {both['b']}", ""]]
+    rows += [[_NAMES.get(name, name), _plain(both[name]["a"]), _plain(both[name]["b"]), ""] for name in _FACTS]
     events = both["events"]
     for kind in sorted({*events["a"], *events["b"]}):
         name = f"findings: {words.KIND_NAMES.get(kind, kind)}"
         rows.append([name, str(events["a"].get(kind, 0)), str(events["b"].get(kind, 0)), ""])
-    for row in both["measures"]:
-        about = ", ".join(f"{key} {value}" for key, value in row["about"].items())
-        name = f"{row['name']} {f'({about}) ' if about else ''}{row['unit']}"
-        rows.append([name, _plain(row["a"]), _plain(row["b"]), _differs(row)])
-    return [["", f"recording {both['a']}", f"recording {both['b']}", ""], *rows]
+    for _, lot in groupby(both["measures"], lambda row: row["name"]):
+        rows += _measures(list(lot))
+    return [*rows, *_causes(both["causes"])]
 
 
 def _plain(value: Any) -> str:
@@ -37,9 +45,41 @@ def _plain(value: Any) -> str:
     return words.number(value) if isinstance(value, float) else str(value)
 
 
-def _differs(row: Mapping[str, Any]) -> str:
-    if row["difference"] is None:
+def _measures(lot: Sequence[Mapping[str, Any]]) -> list[list[str]]:
+    if len(lot) <= MOST_ALIKE:
+        return [_measure(row) for row in lot]
+    differing = [row for row in lot if row["differs"]]
+    both = sum(row["difference"] is not None for row in lot)
+    said = f"{len(differing)} of {both} differ" if both else "measured in one of them only"
+    return [[f"{measures.name(lot[0])}, all {len(lot)}", "", "", said], *map(_measure, differing)]
+
+
+def _measure(row: Mapping[str, Any]) -> list[str]:
+    about = measures.about({**row["about"], "name": row["name"]})
+    name = f"{measures.name(row)}{f': {about}' if about else ''}"
+    return [name, _side(row, "a"), _side(row, "b"), _change(row)]
+
+
+def _side(row: Mapping[str, Any], side: str) -> str:
+    if row[side] is None:
+        return "–"
+    return measures.value(
+        {"name": row["name"], "value": row[side], "unit": row["unit"], "uncertainty": row[f"{side}_uncertainty"]}
+    )
+
+
+def _change(row: Mapping[str, Any]) -> str:
+    if row["difference"] is None or not row["uncertainty"]:
         return ""
-    change = words.number(row["difference"], row["uncertainty"])
-    verdict = {True: "differs", False: "no difference beyond the uncertainty", None: ""}[row["differs"]]
-    return f"change {change}  {verdict}".rstrip()
+    change = measures.with_unit(words.number(row["difference"], row["uncertainty"]), row["unit"])
+    return f"{_VERDICTS[row['differs']]}, by {change}" if row["differs"] else _VERDICTS[row["differs"]]
+
+
+def _causes(causes: Sequence[Mapping[str, Any]]) -> list[list[str]]:
+    """Causes that either of the two left standing."""
+    rows = []
+    for cause in causes:
+        stands = [side["stands"] if side else "–" for side in (cause["a"], cause["b"])]
+        if {"supported", "possible"} & set(stands):
+            rows.append([f"cause: {cause['text']}", *stands, "changed" if cause["changed"] else ""])
+    return rows

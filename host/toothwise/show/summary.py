@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from itertools import groupby
 from typing import Any
 
-from toothwise.show import words
+from toothwise.show import measures, words
 from toothwise.show.screen import Look
 from toothwise.show.table import table
 
@@ -97,11 +97,11 @@ def _by_tooth(result: Mapping[str, Any]) -> list[str]:
     return lines
 
 
-def _measures(measures: list[Mapping[str, Any]], look: Look, every: bool) -> list[str]:
-    if not measures:
+def _measures(told: list[Mapping[str, Any]], look: Look, every: bool) -> list[str]:
+    if not told:
         return []
     rows = []
-    for _, lot in groupby(measures, lambda measure: measure["name"]):
+    for _, lot in groupby(told, lambda measure: measure["name"]):
         same = list(lot)
         if len(same) > MOST_ALIKE and not every:
             largest = max(same, key=lambda measure: abs(measure["value"]))
@@ -112,14 +112,7 @@ def _measures(measures: list[Mapping[str, Any]], look: Look, every: bool) -> lis
 
 
 def _row(measure: Mapping[str, Any], before: str = "") -> list[str]:
-    plain = {"name", "value", "unit", "uncertainty"}
-    about = [f"{key.replace('_', ' ')} {_value(value)}" for key, value in measure.items() if key not in plain]
-    number = words.number(measure["value"], measure["uncertainty"])
-    return [measure["name"], f"{number} {measure['unit']}", before + ", ".join(about)]
-
-
-def _value(value: object) -> str:
-    return words.number(value) if isinstance(value, float) else str(value)
+    return [words.clean(measure["name"]), measures.value(measure), before + measures.about(measure)]
 
 
 def _causes(causes: list[Mapping[str, Any]], look: Look, every: bool) -> list[str]:

@@ -35,16 +35,15 @@ def _bars(axes: Any, rows: Sequence[Mapping[str, Any]], factor: float) -> None:
         range(len(rows)), values, 0.62, yerr=doubts, color=paper.RULE, edgecolor=paper.QUIET, linewidth=0.6,
         error_kw={"elinewidth": 0.9, "capsize": 2.5, "ecolor": paper.INK},
     )  # fmt: skip
-    axes.set_xticks(range(len(rows)), [name_of(m) for m in rows])
+    axes.set_xticks(range(len(rows)), [_short(m) for m in rows])
     axes.axhline(0, color=paper.QUIET, linewidth=0.6)
     axes.tick_params(axis="x", length=0)
     axes.margins(y=0.15)
 
 
-def name_of(measure: Mapping[str, Any]) -> str:
-    """The cylinder where it is known, the pair it is one of, or the place in the firing order."""
+def _short(measure: Mapping[str, Any]) -> str:
+    """The cylinder; else its place in the order of firing over the two cylinders it may be."""
     if measure.get("cylinder") is not None:
         return f"cyl {measure['cylinder']}"
-    if measure.get("pair"):
-        return "/".join(map(str, measure["pair"]))
-    return f"no. {measure.get('slot', '?')}"
+    pair = "/".join(map(str, measure.get("pair") or ()))
+    return f"no. {measure.get('slot', '?')}" + (f"\n({pair})" if pair else "")
