@@ -40,6 +40,7 @@ _NO_DATABASE = (
     "The server has no database of this name",
     "Check the name, or have it made: createdb NAME",
 )
+_ONLY_READ = ("It may only be read", "Choose another with --book, or ask whoever runs the server")
 _GONE = (
     "The server does not answer",
     "Check that it runs and that the network reaches it; what was committed is safe",
@@ -50,7 +51,7 @@ _SERVER = {
     "08": _GONE,
     "28": _SIGN_IN,
     "3D000": _NO_DATABASE,
-    "25006": ("It may only be read", "Choose another with --book, or ask whoever runs the server"),
+    "25006": _ONLY_READ,
     "40": _BUSY,
     "42501": ("The server does not let this user do that", "Ask whoever runs the server for the right to"),
     "53100": ("The server's disk is full", "Make room on it; what was committed is safe"),
@@ -67,9 +68,9 @@ _CONNECTING = (
     ("authentication failed", _SIGN_IN),
     ("no password supplied", _SIGN_IN),
     ("no pg_hba.conf entry", ("The server does not let this computer in", "Ask whoever runs it: pg_hba.conf lacks it")),
-    ("role ", _SIGN_IN),
-    ("database ", _NO_DATABASE),
     ("too many", _SERVER["53300"]),
+    ('role "', _SIGN_IN),
+    ('database "', _NO_DATABASE),
     ("failed to resolve host", ("No computer of this name is known", "Check the address of the book and the network")),
     ("connection refused", _GONE),
     ("timeout", _GONE),
@@ -110,6 +111,12 @@ def _advice(original: object) -> tuple[str, str]:
         text = str(original).lower().rpartition("fatal:")[2].strip()
         return next((advice for sign, advice in _CONNECTING if sign in text), ("", ""))
     return "", ""
+
+
+def only_read(where: str) -> BookTrouble:
+    """For writing to a book that was opened for reading."""
+    cause, step = _ONLY_READ
+    return BookTrouble(f"The book {where} cannot be used", cause=cause, step=step)
 
 
 def bad_address(address: str) -> BookTrouble:

@@ -18,7 +18,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import SQLAlchemyError
 
 from toothwise.book import migrate
-from toothwise.book.advice import bad_address, no_driver, trouble_of
+from toothwise.book.advice import bad_address, no_driver, only_read, trouble_of
 from toothwise.errors import BookTrouble
 
 # They say on their own, across the live screen, what is told in a person's words by `trouble_of`.
@@ -141,7 +141,8 @@ class Store:
         options: dict[str, Any] = {"book_writes": writes}
         if not self.is_sqlite:
             options["isolation_level"] = "READ COMMITTED" if writes else "REPEATABLE READ"
-            options["postgresql_readonly"] = self.read_only or not writes
+            if writes and self.read_only:
+                raise only_read(self.where)
         try:
             with self.engine.connect() as plain:
                 connection = plain.execution_options(**options)
