@@ -8,7 +8,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from toothwise.book import Book, ResultQueue, queue, store
+from toothwise.book import Book, ResultQueue, catch_up, queue, store
 from toothwise.book.bench_results import BenchResults
 from toothwise.errors import BookTrouble
 
@@ -86,6 +86,16 @@ def test_a_result_in_both_places_is_one(address: str, local: Path, monkeypatch: 
     with ResultQueue(address, local) as sending:
         assert sending.flush(60.0)
     assert in_book(address) == [made(1), made(2)]
+
+
+def test_what_an_earlier_run_left_is_sent_by_hand(address: str, local: Path) -> None:
+    assert catch_up(address, local) == 0 and not local.exists()
+    with Book.open(local) as waiting:
+        for n in range(250):
+            waiting.bench.save_result(made(n))
+    assert catch_up(address, local) == 250
+    assert catch_up(address, local) == 0
+    assert in_book(address) == [made(n) for n in range(250)]
 
 
 def test_a_book_in_a_locked_file_gets_its_results_later(tmp_path: Path, local: Path) -> None:

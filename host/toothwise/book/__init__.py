@@ -31,7 +31,7 @@ This room imports SQLAlchemy: import it only where a book is needed.
 from toothwise.book.bench_results import LotLine, MeasureColumn, ResultLine
 from toothwise.book.book import Book, default_path
 from toothwise.book.jobs import Job, Jobs, Reading
-from toothwise.book.queue import ResultQueue
+from toothwise.book.queue import ResultQueue, catch_up
 from toothwise.book.recorder import Recorder
 from toothwise.book.stored import Entry, StoredRecording
 
@@ -47,5 +47,6 @@ __all__ = [
     "ResultLine",
     "ResultQueue",
     "StoredRecording",
+    "catch_up",
     "default_path",
 ]

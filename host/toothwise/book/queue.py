@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import hashlib
 import threading
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -131,15 +131,31 @@ class ResultQueue:
                 )
 
     def _send(self) -> None:
-        """All that waits, oldest first. Raises BookTrouble at the first that cannot be sent."""
-        while not self._stopping:
-            some = self._local.bench.oldest(_AT_ONCE)
-            if not some:
-                break
-            for result in some:
-                self._reached().bench.save_result(result)
-                self._local.bench.forget(result["uuid"])
-                if self._stopping:
-                    break
+        """All that waits. Raises BookTrouble at the first that cannot be sent."""
+        if self.waiting:
+            _move(self._local, self._reached(), lambda: self._stopping)
         with self._wake:
             self._wake.notify_all()
+
+
+def catch_up(where: str | Path | None = None, queue: Path | None = None) -> int:
+    """Send what earlier runs left on this computer for a book; how many there were. Raises BookTrouble."""
+    book_at = default_path() if where is None else where
+    waiting_at = queue or queue_path(book_at)
+    if not waiting_at.exists():
+        return 0
+    with Book.open(waiting_at) as local, Book.open(book_at) as book:
+        return _move(local, book)
+
+
+def _move(local: Book, book: Book, stopping: Callable[[], bool] = lambda: False) -> int:
+    """Results from one book to another, oldest first, each safe in the other before it goes here; how many."""
+    moved = 0
+    while some := local.bench.oldest(_AT_ONCE):
+        for result in some:
+            if stopping():
+                return moved
+            book.bench.save_result(result)
+            local.bench.forget(result["uuid"])
+            moved += 1
+    return moved

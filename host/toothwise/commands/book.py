@@ -25,6 +25,7 @@ toothwise book note 7 "new sensor"   add a line
 toothwise book delete 3 --yes        for good
 toothwise book backup copy.sqlite    while it is in use, too
 toothwise book check                 is everything readable?
+toothwise book copy postgresql://bench@server/book    one book for several benches
 """
 
 
@@ -61,6 +62,9 @@ def add(commands: parsing.Commands) -> None:
     pair.add_argument("second", type=int, metavar="B")
     backup = action("backup", "copy the book to a new file, also while it is in use", _backup)
     backup.add_argument("target", metavar="FILE", help="the new file; never overwritten")
+    copy = action("copy", "copy everything into another, empty book: from a file to a server, or back", _copy)
+    copy.add_argument("target", metavar="BOOK", help="the other book: a new file or a database address")
+    action("send", "send the bench results that wait on this computer for the book", _send)
     action("check", "check that everything in the book can be read", _check)
     action("path", "print where the book is", _path)
 
@@ -151,6 +155,25 @@ def _compare(args: argparse.Namespace, book: Book) -> int:
 def _backup(args: argparse.Namespace, book: Book) -> int:
     book.backup(args.target)
     print(f"The book is copied to {args.target}.")
+    return 0
+
+
+def _copy(args: argparse.Namespace, book: Book) -> int:
+    from toothwise.book import Book
+    from toothwise.show.progress import Progress
+
+    with Progress() as progress, Book.open(args.target) as target:
+        book.copy_to(target, lambda done, of: progress.at(f"copying: {done} of {of} rows"))
+        where = target.where
+    print(f"The book is copied to {where}.")
+    return 0
+
+
+def _send(args: argparse.Namespace, book: Book) -> int:
+    from toothwise.book import catch_up
+    from toothwise.show import words
+
+    print(f"{words.count(catch_up(args.book), 'result')} sent.")
     return 0
 
 
