@@ -4,6 +4,7 @@
     status = "proposal"     or "set", once somebody has answered for the figures
     kind = "hall"           variable_reluctance, hall, magnetoresistive or current
     wheel = "60-2"          the test wheel
+    timing_edge = "auto"    which edge marks a tooth: rising, falling, or auto to find out, which takes seconds
     source = "..."          where the figures are from
     [sequence]              speeds, air gaps, temperatures, how sure one wants to be
     [measure.NAME]          low, high, unit, source; more in README
@@ -46,6 +47,7 @@ MEASURED = {
 UNITS = {**TYPED, **MEASURED}
 STAGES = ("bench", "sweep", "dwell", "gap", "hot", "cold", "flex")
 """The parts of the sequence that may have limits of their own; `gap` is every step of the air gap."""
+TIMING_EDGES = {"auto": None, "rising": 1, "falling": 0}
 TEMPLATES = {"variable_reluctance": "variable_reluctance", "hall": "hall", "current": "two_wire_current"}
 
 
@@ -103,7 +105,8 @@ class Sequence:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """A limits file. sha256: of its text, so that a result can say what it was judged by."""
+    """A limits file. sha256: of its text, so that a result can say what it was judged by. timing_level: the level after
+    the edge that marks a tooth; None to find out from the signal."""
 
     name: str
     kind: str
@@ -113,6 +116,7 @@ class Limits:
     sequence: Sequence
     measures: Mapping[str, Limit]
     sha256: str
+    timing_level: int | None = None
 
     @property
     def typed(self) -> list[Limit]:
@@ -190,13 +194,16 @@ class _Reader:
         return tuple(float(v) for v in values)
 
     def limits(self, data: Mapping[str, Any], sha256: str) -> Limits:
-        self.known(data, {"name", "status", "kind", "wheel", "source", "sequence", "measure"})
+        self.known(data, {"name", "status", "kind", "wheel", "timing_edge", "source", "sequence", "measure"})
         status, kind = self.text(data, "status"), self.text(data, "kind")
         if status not in ("proposal", "set"):
             raise self.wrong("status", 'must be "proposal" or "set"')
         if kind not in SENSOR_KINDS:
             raise self.wrong("kind", f"must be one of {', '.join(SENSOR_KINDS)}")
         wheel = catalogue.wheel(self.text(data, "wheel"))
+        edge = data.get("timing_edge", "auto")
+        if edge not in TIMING_EDGES:
+            raise self.wrong("timing_edge", f"must be one of {', '.join(TIMING_EDGES)}")
         measures = data.get("measure")
         if not isinstance(measures, dict) or not measures:
             raise self.wrong("measure", "must be a table with at least one measure")
@@ -209,6 +216,7 @@ class _Reader:
             self.sequence(data.get("sequence", {})),
             {name: self.limit(name, body) for name, body in measures.items()},
             sha256,
+            TIMING_EDGES[edge],
         )
 
     def sequence(self, table: Any) -> Sequence:

@@ -43,6 +43,7 @@ class Examination:
     cam_wheel: the cam's, where it is to be followed tooth by tooth too.
     source: plain facts about where the recording is from, for the result.
     checks: what measures along the way; the measures are in the result.
+    timing_level: which of the crank's edges marks the tooth; None to find out from the signal.
 
     The crank is followed on the channel "crank", or on the only channel of a recording that has no such one.
     """
@@ -56,6 +57,7 @@ class Examination:
         cam_wheel: Wheel | None = None,
         source: dict[str, Any] | None = None,
         checks: Sequence[MakeCheck] = (),
+        timing_level: int | None = None,
     ) -> None:
         self.clock = clock
         self.wheel = wheel
@@ -65,6 +67,7 @@ class Examination:
         self.until_tick = 0
         self._source = dict(source or {})
         self._counts = dict.fromkeys(channels, 0)
+        self._timing_level = timing_level
         self._finder = WheelFinder(clock, self.crank) if wheel is None else None
         self._trackers: dict[str, Tracker] = {}
         self._speed: Speed | None = None
@@ -148,7 +151,7 @@ class Examination:
 
     def _follow_crank(self, wheel: Wheel) -> None:
         self.wheel = wheel
-        self._trackers[self.crank] = Tracker(wheel, self.clock, channel=self.crank)
+        self._trackers[self.crank] = Tracker(wheel, self.clock, channel=self.crank, timing_level=self._timing_level)
         self._course = Course(wheel, self.clock)
         self._speed = Speed(wheel, self.clock, self._course)
         self._checks = [make(wheel, self.clock, self.crank) for make in self._make_checks]

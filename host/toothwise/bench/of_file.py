@@ -1,0 +1,130 @@
+"""A recorded run judged as a live one: for files, for the book, and for made sensors.
+
+The whole of it is looked at for the lowest speed with a full count. What is counted and measured is what lies above
+that measure's limit: there the sensor has to count fully.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+
+import numpy as np
+
+from toothwise import __version__
+from toothwise.bench import decide, reference
+from toothwise.bench.figures import Counts, Figures, Master
+from toothwise.bench.limits import Limits
+from toothwise.bench.lowest import turn_rpm
+from toothwise.bench.result import SensorResult, new_uuid, utc_now
+from toothwise.bench.stage import SENSOR_CHANNEL, Watch
+from toothwise.edges.signal import Edges, Recording
+from toothwise.records import Event
+from toothwise.track.teeth import Teeth
+
+
+def judge_recording(
+    open_again: Callable[[], Recording],
+    limits: Limits,
+    *,
+    master: Master | None = None,
+    typed: Mapping[str, float] | None = None,
+    lot: str = "",
+    serial: str = "",
+    bench: str = "",
+    recordings: tuple[int, ...] = (),
+) -> SensorResult:
+    """open_again: gives the recording from its beginning, each time it is called. typed: meter readings by name."""
+    began = utc_now()
+    recording = open_again()
+    sweep = Figures("sweep", limits, recording.clock, master)
+    watch = Watch(limits, recording.clock, recording.channels)
+    sensor: list[Teeth] = []
+    aux: list[Teeth] = []
+    for batch in recording.batches():
+        new = watch.feed(batch)
+        sensor += new[0]
+        aux += new[1]
+    *last, result = watch.finish()
+    sensor += last[0]
+    aux += last[1]
+    for teeth in sensor:
+        sweep.add_teeth(teeth)
+    for teeth in aux:
+        sweep.add_master(teeth)
+    events = [e for e in result.events if e.channel == watch.examination.crank]
+    first, end = _counted(limits, reference.joined(sensor), sweep)
+    dwell = Figures("dwell", limits, recording.clock, master)
+    for teeth in sensor:
+        dwell.add_teeth(_cut(teeth, first, end))
+    for teeth in aux:
+        dwell.add_master(_cut(teeth, first, end))
+    if "duty" in limits.measures:
+        for batch in open_again().batches():
+            dwell.add_edges(_cut_edges(batch.edges.get(SENSOR_CHANNEL, Edges.none()), first, end))
+    judged = decide.readings(limits, typed or {}) + sweep.judge(Counts(0, 0, 0), events)
+    judged += dwell.judge(_counts(sensor, events, first, end, limits), events)
+    judged += decide.never_measured(limits, judged)
+    verdict, reasons = decide.verdict(judged)
+    return SensorResult(
+        new_uuid(),
+        lot,
+        serial,
+        limits.name,
+        bench,
+        began,
+        utc_now(),
+        verdict,
+        reasons,
+        tuple(judged),
+        dwell.reference,
+        versions(limits),
+        recordings,
+    )
+
+
+def versions(limits: Limits, more: Mapping[str, str] | None = None) -> dict[str, str]:
+    """What a result was made and judged by."""
+    return {"toothwise": __version__, "limits_sha256": limits.sha256, **(more or {})}
+
+
+def _counted(limits: Limits, teeth: Teeth, sweep: Figures) -> tuple[int, int]:
+    """First and end tick of what lies above the limit of the lowest full count; of all where there is none."""
+    whole = (-(1 << 62), 1 << 62)
+    limit = limits.measures.get("lowest_full_count")
+    least = None if limit is None else limit.at("sweep")[1]
+    at, rpm = turn_rpm(teeth, limits.wheel, sweep.clock)
+    if least is None or not len(at):
+        return whole
+    fast = np.flatnonzero(rpm > least)
+    if not len(fast):
+        return 0, 0
+    # From the tooth that ends the first such turn: the sensor was below the limit within it. To the last one's end,
+    # or, where nothing slower follows, to the very end.
+    first = whole[0] if fast[0] == 0 else int(teeth.ticks[at[fast[0]]])
+    end = whole[1] if fast[-1] == len(rpm) - 1 else int(teeth.ticks[at[fast[-1]]]) + 1
+    return first, end
+
+
+def _counts(sensor: Iterable[Teeth], events: list[Event], first: int, end: int, limits: Limits) -> Counts:
+    inside = [e for e in events if first <= e.tick < end]
+    missing = sum(e.count for e in inside if e.kind == "missing")
+    extra = sum(e.count for e in inside if e.kind == "extra")
+    seen = sum(int(((t.ticks >= first) & (t.ticks < end)).sum()) for t in sensor)
+    return Counts(missing, extra, (seen + missing) // limits.wheel.teeth)
+
+
+def _cut(teeth: Teeth, first: int, end: int) -> Teeth:
+    part = slice(*np.searchsorted(teeth.ticks, [first, end]).tolist())
+    return Teeth(
+        teeth.ticks[part],
+        teeth.back_ticks[part],
+        teeth.tooth[part],
+        teeth.revolution[part],
+        teeth.turning[part],
+        tuple(e for e in teeth.events if first <= e.tick < end),
+    )
+
+
+def _cut_edges(edges: Edges, first: int, end: int) -> Edges:
+    part = slice(*np.searchsorted(edges.ticks, [first, end]).tolist())
+    return Edges(edges.ticks[part], edges.levels[part])
