@@ -25,6 +25,7 @@ from toothwise.show.selfcheck import report_lines
 
 MOST_CAUSES = 4
 """Told in full; the others that are still possible by name."""
+_NO_FAULT = ("unproven", "look_past_signal")
 FIRST = (
     "What toothwise finds is evidence, not a verdict. The maker's service information, local rules and licensed"
     " practice come first."
@@ -82,15 +83,17 @@ def _verdicts(result: Mapping[str, Any] | None, wiggle: Mapping[str, Any] | None
     out: list[dict[str, Any]] = []
     for place in wiggle["places"] if wiggle else ():
         if place["stands"] in ("confirmed", "suspect"):
-            reasons = [("", text) for text in wiggle_words.why(place, wiggle or {})]
-            out.append(
-                {"name": tables.printed(place["place"], tables.MOST_NAME), "stands": place["stands"], "rows": reasons}
-            )
+            rows = [("", text) for text in wiggle_words.why(place, wiggle or {})]
+            name = tables.printed(place["place"], tables.MOST_NAME)
+            alarm = place["stands"] == "confirmed"
+            out.append({"name": name, "stands": place["stands"], "rows": rows, "alarm": alarm})
     for cause in tables.causes(result)[:MOST_CAUSES] if result else ():
         rows = [("for", text) for text in cause["for"]] + [("against", text) for text in cause["against"]]
         rows += [("next", cause["next"])] if cause.get("next") else []
         name = words.clean(cause.get("text") or cause["cause"])
-        out.append({"name": name[:1].upper() + name[1:], "stands": cause["stands"], "rows": rows})
+        name = name[:1].upper() + name[1:]
+        alarm = cause["stands"] == "supported" and cause["cause"] not in _NO_FAULT
+        out.append({"name": name, "stands": cause["stands"], "rows": rows, "alarm": alarm})
     return out
 
 

@@ -70,7 +70,8 @@ def _seen(result: Mapping[str, Any]) -> str:
         if n:
             faults.append(f"{_times(n)} {text}")
     if not faults:
-        return f"{watched}, and it was good all the time: every tooth showed, and nothing else did."
+        always = "for all the time that we could see" if result["blind_s"] else "all the time"
+        return f"{watched}, and it was good {always}: every tooth showed, and nothing else did."
     return f"{watched}. {_listed(faults)}."
 
 
@@ -87,6 +88,8 @@ def _causes(causes: Sequence[Mapping[str, Any]]) -> list[str]:
     known = [cause for cause in causes if cause["cause"] in CAUSES]
     supported = [cause for cause in known if cause["stands"] == "supported"]
     possible = [cause for cause in known if cause["stands"] == "possible"][:_MOST_CAUSES]
+    if any(cause["cause"] == "unproven" and cause["stands"] == "supported" for cause in causes):
+        return ["Nothing that was measured so far proves a fault. More has to be tested before any part is replaced."]
     if supported:
         return ["What the evidence points to: " + " ".join(CAUSES[cause["cause"]] for cause in supported)]
     if possible:

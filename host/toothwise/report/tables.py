@@ -114,8 +114,8 @@ def not_tested(told: Mapping[str, Any], recording: Mapping[str, Any]) -> list[st
     if result is not None:
         edges = {name for name, channel in result["channels"].items() if channel["edges"]}
         for name, text in (
-            ("cam", "The cam was not recorded: nothing is said about belt, chain or the cam's sensor."),
-            ("feed", "The sensor's feed was not recorded: whether it held is not known but for a meter's reading."),
+            ("cam", "No edge of the cam was recorded: nothing is said about belt, chain or the cam's sensor."),
+            ("feed", "No edge of the sensor's feed was recorded: either it held, or it was not clipped on."),
         ):
             if name not in edges:
                 out.append(text)

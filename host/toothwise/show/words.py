@@ -57,7 +57,7 @@ def _places(value: float, digits: int) -> int:
 
 
 def _fixed(value: float, places: int) -> str:
-    rounded = round(value, places)
+    rounded = round(value, places) or 0.0  # no minus before a zero
     return f"{rounded:.{max(places, 0)}f}"
 
 

@@ -74,7 +74,8 @@ def _ticks(axes: Any, row: int, kind: str, events: Sequence[Mapping[str, Any]], 
 def _marks(axes: Any, times: Sequence[float]) -> None:
     begin, end = axes.get_xlim()
     for number, t in list(enumerate(times, 1))[:MOST_MARKS]:
-        if begin <= t <= end:
+        if t <= end:
+            t = max(t, begin)
             axes.axvline(t, color=paper.QUIET, linewidth=0.6, linestyle=(0, (3, 3)))
             axes.annotate(
                 str(number), (t, 1.0), xycoords=("data", "axes fraction"), xytext=(2, -1), textcoords="offset points",

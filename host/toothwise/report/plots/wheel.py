@@ -98,8 +98,10 @@ def _numbers(axes: Axes, at: Sequence[float]) -> None:
 
 
 def _error_ring(axes: Axes, at: Sequence[float], errors: Mapping[int, Mapping[str, Any]], half: float) -> None:
-    """Late is drawn outwards, early inwards; pale where the error is within twice its uncertainty."""
-    most = max(abs(m["value"]) for m in errors.values()) or 1.0
+    """Late is drawn outwards, early inwards; pale where the error is within twice its uncertainty, and never larger
+    than that doubt would be."""
+    doubts = [2 * m["uncertainty"] for m in errors.values() if m.get("uncertainty") is not None]
+    most = max([*(abs(m["value"]) for m in errors.values()), *doubts]) or 1.0
     axes.add_patch(Circle((0, 0), _ERROR_AT, fill=False, edgecolor=paper.QUIET, linewidth=0.5))
     for tooth, measure in errors.items():
         value, doubt = measure["value"], measure.get("uncertainty")
@@ -110,7 +112,7 @@ def _error_ring(axes: Axes, at: Sequence[float], errors: Mapping[int, Mapping[st
                 closed=True, facecolor=paper.INK if sure else paper.RULE, linewidth=0,
             )
         )  # fmt: skip
-    axes.text(0, 0.045, "longest bar", ha="center", va="center", fontsize=5.5, color=paper.QUIET)
+    axes.text(0, 0.045, "a full bar", ha="center", va="center", fontsize=5.5, color=paper.QUIET)
     axes.text(0, -0.06, f"{words.number(most)}°", ha="center", va="center", fontsize=7)
 
 
