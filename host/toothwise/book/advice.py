@@ -88,7 +88,7 @@ _CONNECTING = (
 )  # fmt: skip
 
 
-def trouble_of(error: SQLAlchemyError | OSError | sqlite3.Error, where: str) -> BookTrouble:
+def trouble_of(error: SQLAlchemyError | OSError | sqlite3.Error | UnicodeDecodeError, where: str) -> BookTrouble:
     """A database's error as one line: what, cause, step."""
     original = error.orig if isinstance(error, DBAPIError) else error
     cause, step = _advice(original)
@@ -99,6 +99,8 @@ def trouble_of(error: SQLAlchemyError | OSError | sqlite3.Error, where: str) -> 
 
 
 def _advice(original: object) -> tuple[str, str]:
+    if isinstance(original, UnicodeDecodeError):
+        return _DAMAGED
     code = getattr(original, "sqlite_errorcode", None)
     if code is not None:
         return _SQLITE.get(code & 0xFF, ("", ""))
@@ -111,6 +113,15 @@ def _advice(original: object) -> tuple[str, str]:
         text = str(original).lower().rpartition("fatal:")[2].strip()
         return next((advice for sign, advice in _CONNECTING if sign in text), ("", ""))
     return "", ""
+
+
+def damaged(what: str, cause: str) -> BookTrouble:
+    """For a part that is there and cannot be what was written."""
+    return BookTrouble(
+        f"{what} is damaged",
+        cause=cause,
+        step="Restore a backup; 'toothwise book check' lists all that is damaged",
+    )
 
 
 def only_read(where: str) -> BookTrouble:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import uuid
 from collections import defaultdict
@@ -15,8 +14,9 @@ from numpy.typing import NDArray
 from sqlalchemy import ColumnElement, Row, Select, Subquery, and_, func, select, true
 
 from toothwise.book import schema
+from toothwise.book.advice import damaged
 from toothwise.book.keep import no_such
-from toothwise.book.rows import as_text, insert_once, mentions
+from toothwise.book.rows import as_text, from_text, insert_once, mentions
 from toothwise.book.store import Store
 from toothwise.book.times import now_utc
 from toothwise.errors import BookTrouble
@@ -24,6 +24,7 @@ from toothwise.errors import BookTrouble
 _HEAD = ("lot", "serial", "sensor_type", "bench", "started_utc", "ended_utc", "verdict")
 _MEASURE_WORDS = ("name", "unit", "verdict")
 _MEASURE_NUMBERS = ("value", "uncertainty", "low", "high")
+_MEASURE = ("stage", *_MEASURE_WORDS, *_MEASURE_NUMBERS)
 
 _results, _measures = schema.bench_results, schema.bench_measures
 
@@ -147,7 +148,7 @@ class BenchResults:
         wanted = wanted.order_by(_results.c.ended_utc.desc(), _results.c.id.desc()).limit(limit).offset(skip)
         with self._store.reading() as connection:
             return [
-                ResultLine(**{**row._mapping, "reasons": tuple(json.loads(row.reasons))})
+                ResultLine(**{**row._mapping, "reasons": tuple(from_text(row.reasons, list))})
                 for row in connection.execute(wanted)
             ]
 
@@ -162,6 +163,8 @@ class BenchResults:
             among = r.lot.in_(lots)
             kinds = connection.execute(select(r.lot, r.sensor_type, r.bench).where(among).distinct()).all()
             counts = {row.lot: row for row in connection.execute(_counts(among))}
+        if set(counts) != set(lots):
+            raise damaged("The index of the lots", "It does not fit its table")
         return [
             LotLine(
                 sensor_types=tuple(sorted({kind.sensor_type for kind in kinds if kind.lot == lot})),
@@ -209,13 +212,16 @@ class BenchResults:
     def _whole(self, wanted: Select[Any]) -> list[dict[str, Any]]:
         """Results with their measures, in the order of `wanted`."""
         numbers = select(wanted.order_by(None).subquery().c.id)
-        rows = select(_measures).where(_measures.c.result_id.in_(numbers))
+        rows = select(_measures.c.result_id, _measures.c.more, *(_measures.c[name] for name in _MEASURE))
+        rows = rows.where(_measures.c.result_id.in_(numbers)).order_by(_measures.c.result_id, _measures.c.seq)
+        measures: dict[int, list[dict[str, Any]]] = defaultdict(list)
+        known: dict[str, dict[str, Any]] = {}  # the same words come again and again
         with self._store.reading() as connection:
             heads = connection.execute(wanted).all()
-            measures: dict[int, list[Row[Any]]] = {}
-            for row in connection.execute(rows.order_by(_measures.c.result_id, _measures.c.seq)):
-                measures.setdefault(row.result_id, []).append(row)
-        return [_result_of(head, measures.get(head.id, [])) for head in heads]
+            for number, text, *values in connection.execute(rows).all():
+                more = known.get(text) or known.setdefault(text, from_text(text, dict))
+                measures[number].append(dict(zip(_MEASURE, values, strict=True), **more))
+        return [_result_of(head, measures[head.id]) for head in heads]
 
 
 def _ranked(condition: ColumnElement[bool]) -> Subquery:
@@ -248,7 +254,10 @@ def _counts(condition: ColumnElement[bool]) -> Select[Any]:
 
 def _column(key: tuple[str, str, str], rows: Sequence[Row[Any]]) -> MeasureColumn:
     lots, serials, ended, verdicts, *numbers = (list(values) for values in [*zip(*rows, strict=True)][3:])
-    values, uncertainties, low, high = (np.array(values, np.float64) for values in numbers)  # None becomes NaN
+    try:
+        values, uncertainties, low, high = (np.array(values, np.float64) for values in numbers)  # None becomes NaN
+    except (ValueError, TypeError) as error:
+        raise damaged(f"The measure {key[0]} of the bench results", str(error)) from None
     return MeasureColumn(*key, lots, serials, ended, verdicts, values, uncertainties, low, high)
 
 
@@ -267,7 +276,7 @@ def _rows_of(result: Mapping[str, Any]) -> tuple[dict[str, Any], list[dict[str, 
                 "stage": _text(measure.get("stage", "")),
                 **{name: _text(measure[name]) for name in _MEASURE_WORDS},
                 **{name: _number(measure[name]) for name in _MEASURE_NUMBERS},
-                "more": _text(as_text(_rest(measure, ("stage", *_MEASURE_WORDS, *_MEASURE_NUMBERS)))),
+                "more": _text(as_text(_rest(measure, _MEASURE))),
             }
             for seq, measure in enumerate(result["measures"])
         ]
@@ -302,15 +311,12 @@ def _number(value: Any) -> float | None:
     return number
 
 
-def _result_of(head: Row[Any], measures: Sequence[Row[Any]]) -> dict[str, Any]:
+def _result_of(head: Row[Any], measures: list[dict[str, Any]]) -> dict[str, Any]:
     """The result as it was given."""
     return {
         "uuid": head.uuid,
         **{name: getattr(head, name) for name in _HEAD},
-        "reasons": json.loads(head.reasons),
-        "measures": [
-            {name: getattr(row, name) for name in ("stage", *_MEASURE_WORDS, *_MEASURE_NUMBERS)} | json.loads(row.more)
-            for row in measures
-        ],
-        **json.loads(head.more),
+        "reasons": from_text(head.reasons, list),
+        "measures": measures,
+        **from_text(head.more, dict),
     }

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
@@ -16,7 +15,7 @@ from toothwise.book.bench_results import BenchResults
 from toothwise.book.copying import copy_book
 from toothwise.book.jobs import Jobs
 from toothwise.book.recorder import Recorder
-from toothwise.book.rows import as_text, keep_result, mentions, put_row
+from toothwise.book.rows import as_text, from_text, keep_result, mentions, put_row
 from toothwise.book.store import Store, address_of
 from toothwise.book.stored import ENTRY_COLUMNS, Entry, StoredRecording, entry_of
 from toothwise.book.times import now_utc
@@ -193,7 +192,7 @@ class Book:
         table = schema.settings
         with self._store.reading() as connection:
             text = connection.execute(select(table.c.value).where(table.c.key == key)).scalar()
-        return default if text is None else json.loads(text)
+        return default if text is None else from_text(text, object)
 
     def set_setting(self, key: str, value: Any) -> None:
         """Keep a setting; any value JSON can hold."""
@@ -212,7 +211,7 @@ class Book:
         table = schema.wheels
         with self._store.reading() as connection:
             text = connection.execute(select(table.c.body).where(table.c.name == name)).scalar()
-        return None if text is None else json.loads(text)
+        return None if text is None else from_text(text, dict)
 
     def wheels(self) -> list[str]:
         """The names of the learnt wheels."""

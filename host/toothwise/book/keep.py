@@ -13,6 +13,7 @@ from toothwise.book import schema
 from toothwise.book.advice import trouble_of
 from toothwise.book.chunk import ChunkDamage, unpack
 from toothwise.book.copying import copy_book
+from toothwise.book.rows import from_text
 from toothwise.book.store import Store
 from toothwise.book.stored import ENTRY_COLUMNS, StoredRecording, entry_of
 from toothwise.errors import BookTrouble
@@ -64,9 +65,13 @@ def faults(store: Store, progress: Callable[[int, int], None] | None = None) -> 
         for done, recording_id in enumerate(ids):
             if progress:
                 progress(done, len(ids))
-            yield from _faults_of(store, recording_id)
+            try:
+                yield from _faults_of(store, recording_id)
+            except BookTrouble as trouble:
+                yield f"recording {recording_id}: {trouble}"
         if progress:
             progress(len(ids), len(ids))
+        yield from _unreadable(store)
     except sqlite3.Error as error:
         yield f"database: {trouble_of(error, store.where)}"
     except BookTrouble as trouble:
@@ -100,6 +105,29 @@ def _faults_of(store: Store, recording_id: int) -> Iterator[str]:
                 f"recording {recording_id}: {expected} chunks with {edges} edges are there,"
                 f" {row.chunks} with {row.edges} were written"
             )
+
+
+_JSON = (
+    (schema.events.c.more, dict),
+    (schema.measures.c.about, dict),
+    (schema.settings.c.value, object),
+    (schema.wheels.c.body, dict),
+    (schema.bench_results.c.reasons, list),
+    (schema.bench_results.c.more, dict),
+    (schema.bench_measures.c.more, dict),
+)
+"""What else must hold JSON, of which kind; what stands in `recordings` is read with them."""
+
+
+def _unreadable(store: Store) -> Iterator[str]:
+    for column, kind in _JSON:
+        with store.reading() as connection:
+            texts = connection.execution_options(yield_per=1000).execute(select(column).distinct())
+            for (text,) in texts:
+                try:
+                    from_text(text, kind)
+                except BookTrouble as trouble:
+                    yield f"{column.table.name}, {column.name}: {trouble}"
 
 
 def delete_recording(store: Store, recording_id: int) -> None:

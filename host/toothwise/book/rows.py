@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import ColumnElement, Connection, Table, func, or_
 from sqlalchemy.dialects import postgresql, sqlite
 
 from toothwise.book import schema
+from toothwise.book.advice import damaged
 from toothwise.book.times import now_utc
 from toothwise.edges.signal import Clock
+
+T = TypeVar("T")
 
 
 def as_text(value: Any) -> str:
@@ -23,6 +26,17 @@ def _plain(value: Any) -> Any:
     if hasattr(value, "tolist"):  # numpy scalars and arrays
         return value.tolist()
     raise TypeError(f"{type(value).__name__} cannot be kept as JSON")
+
+
+def from_text(text: str, kind: type[T]) -> T:
+    """What `as_text` wrote, of that kind. Raises BookTrouble where it is not."""
+    try:
+        value = json.loads(text)
+    except (ValueError, TypeError, RecursionError) as error:
+        raise damaged("A row of the book", f"It does not hold JSON: {error}") from None
+    if not isinstance(value, kind):
+        raise damaged("A row of the book", f"It holds a {type(value).__name__} where a {kind.__name__} should be")
+    return value
 
 
 def mentions(text: str, columns: Iterable[ColumnElement[str]]) -> ColumnElement[bool]:

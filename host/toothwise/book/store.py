@@ -117,7 +117,7 @@ class Store:
                 finally:
                     raw.close()
             migrate.bring_up_to_date(self)
-        except (SQLAlchemyError, sqlite3.Error, OSError) as error:
+        except (SQLAlchemyError, sqlite3.Error, OSError, UnicodeDecodeError) as error:
             raise trouble_of(error, self.where) from error
 
     @contextmanager
@@ -148,7 +148,7 @@ class Store:
                 connection = plain.execution_options(**options)
                 with connection.begin():
                     yield connection
-        except SQLAlchemyError as error:
+        except (SQLAlchemyError, UnicodeDecodeError) as error:
             raise trouble_of(error, self.where) from error
 
     def alone(self, connection: Connection) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
@@ -11,7 +10,9 @@ from typing import Any
 from sqlalchemy import Row, select
 
 from toothwise.book import schema
+from toothwise.book.advice import damaged
 from toothwise.book.chunk import ChunkDamage, unpack
+from toothwise.book.rows import from_text
 from toothwise.book.store import Store
 from toothwise.book.times import age_s
 from toothwise.edges.signal import Batch, Blind, Clock, Edges
@@ -51,7 +52,14 @@ ENTRY_COLUMNS = [column for column in schema.recordings.c if column is not schem
 
 
 def entry_of(row: Row[Any]) -> Entry:
-    """A row of ENTRY_COLUMNS as an Entry."""
+    """A row of ENTRY_COLUMNS as an Entry. Raises BookTrouble where it cannot be one."""
+    try:
+        return _entry_of(row)
+    except (ValueError, TypeError, ArithmeticError) as error:
+        raise damaged(f"Recording {row.id}", str(error)) from None
+
+
+def _entry_of(row: Row[Any]) -> Entry:
     if row.ended_utc is not None:
         state = "finished"
     else:
@@ -65,9 +73,9 @@ def entry_of(row: Row[Any]) -> Entry:
         state=state,
         span_s=Clock(row.tick_ns).span_s(row.until_tick or 0),
         edges=row.edges,
-        channels=tuple(json.loads(row.channels)),
-        source=json.loads(row.source),
-        settings=json.loads(row.settings),
+        channels=tuple(from_text(row.channels, list)),
+        source=from_text(row.source, dict),
+        settings=from_text(row.settings, dict),
         examined=row.result_utc is not None,
     )
 
@@ -83,7 +91,7 @@ class StoredRecording:
         self.channels = self.entry.channels
         self.source = self.entry.source
         self.settings = self.entry.settings
-        self.result: dict[str, Any] | None = None if row.result is None else json.loads(row.result)
+        self.result: dict[str, Any] | None = None if row.result is None else from_text(row.result, dict)
         """The JSON object of the last examination."""
 
     def batches(self) -> Iterator[Batch]:
@@ -149,7 +157,7 @@ class StoredRecording:
         with self._store.reading() as connection:
             rows = [dict(row._mapping) for row in connection.execute(wanted)]
         for row in rows:
-            row["more"] = json.loads(row["more"])
+            row["more"] = from_text(row["more"], dict)
             del row["id"], row["recording_id"]
         return rows
 
@@ -173,11 +181,7 @@ class StoredRecording:
         return whole.hexdigest()
 
     def _damage(self, seq: int, cause: str) -> BookTrouble:
-        return BookTrouble(
-            f"Recording {self.id} in the book {self._store.where} is damaged at chunk {seq}",
-            cause=cause,
-            step="Restore a backup; 'toothwise book check' lists all that is damaged",
-        )
+        return damaged(f"Recording {self.id} in the book {self._store.where}, at chunk {seq},", cause)
 
 
 def _add(hashes: tuple[Any, Any], edges: Edges) -> None:
