@@ -1,5 +1,6 @@
 """Commands: one line of plain text each, one answer each. See PROTOCOL.md."""
 
+import gc
 import pattern_out
 import wire
 from contacts import WALK_MS
@@ -130,6 +131,39 @@ def _watch(rig, words):  # type: ignore[no-untyped-def]
     return "ok"
 
 
+def _drive(rig, words):  # type: ignore[no-untyped-def]
+    if rig.make_drive is None:
+        raise Refused("no_such_pin")
+    if rig.drive is None:
+        gc.collect()
+        rig.drive = rig.make_drive()
+    drive = rig.drive
+    asked = words[0] if words else ""
+    if asked in ("pwm", "step"):
+        if not rig.capturing:
+            raise Refused("drive_no_capture")
+        step = asked == "step"
+        option = int(words[3]) if step or len(words) > 3 else 20000
+        ramp = int(words[4]) if len(words) > 4 else 2000
+        drive.arm(asked, int(words[1]), int(words[2]), option, ramp if step else 0, rig.captured())
+        return "ok"
+    if asked == "set":
+        value = int(words[1])
+        if not drive.kind:
+            raise Refused("drive_off")
+        return "ok value=%d" % drive.set(value)
+    if asked == "stop":
+        drive.stop("")
+    elif words:
+        raise ValueError
+    return "ok kind=%s value=%d rpm=%d stopped_by=%s" % (
+        drive.kind or "off",
+        drive.value,
+        drive.rpm,
+        drive.stopped_by or "nothing",
+    )
+
+
 _ACTIONS = {
     "hello": _hello,
     "start": _start,
@@ -141,4 +175,5 @@ _ACTIONS = {
     "mute": _mute,
     "mark": _mark,
     "watch": _watch,
+    "drive": _drive,
 }

@@ -3,6 +3,7 @@
 Without a board, on MicroPython's unix port:
 
     micropython -X heapsize=4m firmware/main.py --stream FILE [--fast] [--ring WORDS] [--socket HOST:PORT]
+        [--drive FILE]
 """
 
 import gc
@@ -38,9 +39,19 @@ def rig_on_board() -> Rig | None:
         return mv, temperature.read_u16() if temperature else -1
 
     line = Line(sys.stdin.buffer, sys.stdout.buffer)
-    return Rig(
+    rig = Rig(
         board_name(), pins, capture, line, panel_on_pins(pins), player, conductors_on_pins(pins), analogue, clock
     )
+    if pins["drive"] >= 0:
+        rig.make_drive = lambda: drive_on_board(pins)
+    return rig
+
+
+def drive_on_board(pins: dict[str, int]):  # type: ignore[no-untyped-def]
+    """The test bench's drive; its files are loaded only then."""
+    from drive_pwm import drive_on_pins
+
+    return drive_on_pins(pins)
 
 
 def with_machines(pins: dict[str, int], clock: WideClock):  # type: ignore[no-untyped-def]
@@ -69,6 +80,7 @@ def rig_on_stream(options: list[str]) -> Rig:
 
     path = ""
     address = ""
+    drive = ""
     fast = False
     ring_words = RING_WORDS
     while options:
@@ -79,6 +91,8 @@ def rig_on_stream(options: list[str]) -> Rig:
             path = options.pop(0)
         elif option == "--socket" and options:
             address = options.pop(0)
+        elif option == "--drive" and options:
+            drive = options.pop(0)
         elif option == "--ring" and options:
             ring_words = int(options.pop(0))
             if ring_words < 512 or ring_words & (ring_words - 1):
@@ -99,7 +113,7 @@ def rig_on_stream(options: list[str]) -> Rig:
         line = Line(sys.stdin.buffer, sys.stdout.buffer)
     clock = WideClock()
     capture = Capture(open(path, "rb"), clock, fast, ring_words)
-    return Rig(
+    rig = Rig(
         board_name(),
         {},
         capture,
@@ -110,6 +124,11 @@ def rig_on_stream(options: list[str]) -> Rig:
         lambda: (capture.feed_mv, capture.temperature_raw),
         clock,
     )
+    if drive:
+        from drive_replay import drive_on_file
+
+        rig.make_drive = lambda: drive_on_file(drive)
+    return rig
 
 
 def main() -> None:
@@ -119,7 +138,8 @@ def main() -> None:
     except (ValueError, OSError) as error:
         if on_board:
             raise
-        sys.stderr.write("%s\nUsage: main.py --stream FILE [--fast] [--ring WORDS] [--socket HOST:PORT]\n" % error)
+        usage = "main.py --stream FILE [--fast] [--ring WORDS] [--socket HOST:PORT] [--drive FILE]"
+        sys.stderr.write("%s\nUsage: %s\n" % (error, usage))
         sys.exit(2)
     if rig is None:
         print("Mark button held: the rig is not started.")

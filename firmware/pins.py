@@ -19,17 +19,21 @@ NAMES = (
     "conductor_1",
     "conductor_2",
     "conductor_3",
+    "drive",
+    "direction",
+    "enable",
     "feed_volts",
     "temperature",
 )
 """crank to aux: inputs. pattern: output of the self-check, jumpered to crank. conductor_n: outputs of the
-continuity watch, each through its resistor; the far ends come back to crank, cam and feed."""
+continuity watch, each through its resistor; the far ends come back to crank, cam and feed. drive, direction, enable:
+outputs to a test bench's motor controller."""
 
 _MAPS = {
-    "rp2": (2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 26, 27),
-    "esp32": (16, 17, 18, 19, 23, 25, 26, 27, 13, 14, 32, 34, 35),
+    "rp2": (2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 14, 15, 16, 26, 27),
+    "esp32": (16, 17, 18, 19, 23, 25, 26, 27, 13, 14, 32, 21, 22, 33, 34, 35),
     # Numbered pins that most small boards have; check against the board's own drawing.
-    "other": (2, 3, 4, 5, 6, 7, 8, 9, -1, -1, -1, -1, -1),
+    "other": (2, 3, 4, 5, 6, 7, 8, 9, -1, -1, -1, -1, -1, -1, -1, -1),
 }
 
 FEED_FULL_SCALE_MV = 16500

@@ -29,6 +29,20 @@ HINTS: dict[str, str] = {
     "capture_refused": (
         "The board gave no state machine, DMA channel or pin: another program holds it; press reset."
     ),
+    "drive_link_lost": (
+        "The drive was stopped: the host had not repeated what it wants for 300 ms. Start the run again."
+    ),
+    "drive_button": "The drive was stopped by the mark button.",
+    "drive_overspeed": (
+        "The drive was stopped: the spindle turned more than a tenth faster than the stated most speed, or the sensor gave that many edges. Check for noise on the line before driving again."
+    ),
+    "drive_no_speed": (
+        "The drive was stopped: it was on for 2 s and no edge came. Check belt, motor supply, air gap and the sensor's feed."
+    ),
+    "drive_no_capture": (
+        "The drive only turns while the capture runs, since nothing would watch the speed: `start` first."
+    ),
+    "drive_off": "The drive is not ready: state a most speed with `drive pwm` or `drive step` first.",
     "frames_lost": "(host) Frames were damaged or missing on the way: cable, hub or a busy computer.",
     "link_lost": "(host) The port went away: cable pulled, board reset or asleep.",
     "rig_reset": "(host) The rig began anew: power dip or reset button.",

@@ -11,6 +11,11 @@ from line import Line
 from post import Post
 from time import sleep_ms
 
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from drive import Drive
+
 _MARK_MS = 10  # how often `until` moves on, and edges waiting for a full frame are sent
 _HEARTBEAT_MS = 50
 _COUNTERS_MS = 1000
@@ -35,6 +40,9 @@ class Rig:
         self.post = Post(line)
         self.flow = Flow(capture, self.post)
         self.contacts = Contacts(self.flow, self.post, panel, conductors)
+        self.make_drive: Callable[[], Drive] | None = None  # None: this board has no drive
+        self.drive: Drive | None = None  # made when it is first asked for, since most rigs never need it
+        self._drive_fault = ""  # why it stopped, while the line could not take that
         self.boot = _boot_number()
         self.capturing = False
         self.playing = False
@@ -69,6 +77,7 @@ class Rig:
             "ring_edges": self.capture.rings[0].room,
             "pattern": self.player is not None,
             "conductors": conductors.most if conductors else 0,
+            "drive": self.make_drive is not None,
             "analogue": [
                 name for name, value in zip(("feed_mv", "temperature_raw"), self._analogue()) if value >= 0
             ],
@@ -125,6 +134,8 @@ class Rig:
             state |= wire.LAMP_LIT
         if self.panel.muted:
             state |= wire.MUTED
+        if self.drive and self.drive.running:
+            state |= wire.DRIVING
         until = self.flow.until()
         tick = max(tick, max(until))  # `now` is careful by some microseconds, a start or a walk's end is not
         self.post.tell_dropped(tick)
@@ -193,10 +204,27 @@ class Rig:
             self._send_counters()
         if self._readings.due(now):
             self._send_readings()
-        if self.panel.turn():
+        pressed = self.panel.turn()
+        if self.drive:
+            self._watch_drive(self.drive, pressed)
+        if pressed:
             tick = self.capture.now()
             self.post.event(wire.MARK, wire.ALL_CHANNELS, 1, 1, tick, tick)
             self.contacts.sound("mark")
+
+    def captured(self) -> int:
+        """Edges of crank so far, 30 bits."""
+        return self.flow.channels[0].ordinal + self.flow.channels[0].ring.poll()
+
+    def _watch_drive(self, drive: "Drive", pressed: bool) -> None:
+        """Every reason to stop the drive; the button is one whatever else it means."""
+        reason = drive.turn(self.captured(), self.capturing and not self._stopping)
+        if pressed and drive.kind:
+            reason = "drive_button"
+            drive.stop(reason)
+        self._drive_fault = reason or self._drive_fault
+        if self._drive_fault and self.post.fault(wire.reason_id(self._drive_fault), self.capture.now()):
+            self._drive_fault = ""
 
     def run(self) -> None:
         """Turn until interrupted. Sleeping a millisecond when idle leaves the bus free and costs nothing."""
@@ -207,7 +235,7 @@ class Rig:
 
     def close(self) -> None:
         """Leave the board as it was found, on every way out."""
-        for part in (self.player, self.capture, self.panel):
+        for part in (self.drive, self.player, self.capture, self.panel):
             if part is not None:
                 part.close()
         if self.contacts.conductors:

@@ -22,7 +22,7 @@ import struct
 
 PROTOCOL = 1
 """Raised only on an incompatible change. Header and hello keep their shape for ever."""
-FIRMWARE = "0.1.0"
+FIRMWARE = "0.2.0"
 
 MAGIC = b"\xf7T"
 HEADER_BYTES = 12
@@ -70,6 +70,7 @@ SOUNDING = 2
 LAMP_LIT = 4
 MUTED = 8
 WATCH_SHIFT = 4  # two bits: which watch is set
+DRIVING = 64
 WATCHES = ("turning", "rest", "continuity")
 
 # Kinds of event frames.
@@ -104,6 +105,12 @@ REASONS = {
     13: "busy",
     14: "heap_low",
     15: "capture_refused",
+    16: "drive_link_lost",
+    17: "drive_button",
+    18: "drive_overspeed",
+    19: "drive_no_speed",
+    20: "drive_no_capture",
+    21: "drive_off",
     # Made by the host alone, never sent by a rig.
     65: "frames_lost",
     66: "link_lost",

@@ -17,7 +17,7 @@ from toothwise.link.hello import Hello
 from toothwise.link.line import SerialLine
 from toothwise.link.rig import HELLO_WAIT_S, Rig
 
-_NOT_ON_BOARD = ("__init__.py", "reasons.py", "capture_replay.py")
+_NOT_ON_BOARD = ("__init__.py", "reasons.py", "capture_replay.py", "drive_replay.py")
 _COPY_WAIT_S = 180.0
 _BACK_WAIT_S = 15.0
 """After its reset a board's port goes away and comes back."""
