@@ -181,7 +181,7 @@ class StoredRecording:
         return whole.hexdigest()
 
     def _damage(self, seq: int, cause: str) -> BookTrouble:
-        return damaged(f"Recording {self.id} in the book {self._store.where}, at chunk {seq},", cause)
+        return damaged(f"Chunk {seq} of recording {self.id} in the book {self._store.where}", cause)
 
 
 def _add(hashes: tuple[Any, Any], edges: Edges) -> None:
