@@ -87,15 +87,15 @@ class Told:
         self.news.append(news)
 
 
-def play(page: Any, until_s: float, *, title: str = "made rig", healthy: bool = False) -> WatchFeed:
+def play(page: Any, until_s: float, *, title: str = "made rig", notice: str = "", healthy: bool = False) -> None:
     """Everything that `watch` would tell the page in so many seconds, at once."""
     feed = WatchFeed(page, CLOCK, name="watch", title=title)
+    feed.notice = notice
     examination = Examination(CLOCK, ("crank",), catalogue.wheel("36-1"))
     for batch in batches(edges(until_s, healthy=healthy)):
         events = examination.feed(batch)
         feed.add(examination.wheel, examination.crank, examination.latest, events)
         feed.draw(examination.tally())
-    return feed
 
 
 def free_port() -> int:

@@ -23,7 +23,7 @@ function connect() {
   socket.onmessage = (message) => hear(JSON.parse(message.data));
   socket.onclose = (end) => {
     if (socket !== end.target) return;
-    ended = end.code === 1001 && end.reason === "ended";
+    ended ||= end.code === 1001 && end.reason === "ended";   // until the next one is heard
     socket = null;
     setTimeout(connect, Math.min(500 * 2 ** waits++, 3000));
     tick();
@@ -276,5 +276,5 @@ function tick() {
 for (const name of ["next", "back", "mark"]) $(name).onclick = () => { say({ press: name }); shake(20); };
 $("sound").onclick = toggleSound;
 addEventListener("resize", () => drawRaster());
-setInterval(tick, 250);
+const ticking = setInterval(tick, 250);
 connect();

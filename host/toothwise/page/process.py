@@ -165,7 +165,7 @@ class Page:
                 news, cursor, closing = self._shown.since(cursor), self._shown.serial, self._closing
             try:
                 assert self._process.stdin is not None
-                self._process.stdin.write(json.dumps(news, ensure_ascii=False) + "\n")
+                self._process.stdin.write(json.dumps(news) + "\n")
                 self._process.stdin.flush()
                 if closing:
                     self._process.stdin.close()

@@ -58,20 +58,25 @@ class Settings:
 
 
 class Strangers:
-    """Counts the connections that have shown no secret yet. `come` says whether one more may."""
+    """The connections that have shown no secret yet. `come` says whether one more may."""
 
     def __init__(self) -> None:
-        self._known: dict[int, str] = {}
+        self._known: dict[ServerConnection, str] = {}
 
-    def come(self, key: int, address: str) -> bool:
+    def come(self, connection: ServerConnection, address: str) -> bool:
         counts = Counter(self._known.values())
         if len(self._known) >= MOST_STRANGERS or counts[address] >= MOST_STRANGERS_EACH:
             return False
-        self._known[key] = address
+        self._known[connection] = address
         return True
 
-    def gone(self, key: int) -> None:
-        self._known.pop(key, None)
+    def gone(self, connection: ServerConnection) -> None:
+        self._known.pop(connection, None)
+
+    def dismiss(self) -> None:
+        """Wait for none of them."""
+        for connection in list(self._known):
+            connection.transport.abort()
 
 
 class PageServer:
@@ -121,6 +126,7 @@ class PageServer:
     async def close(self) -> None:
         """Tell the viewers that it is over, and end."""
         if self._server is not None:
+            self._strangers.dismiss()
             self._server.close(code=1001, reason="ended")
             await self._server.wait_closed()
 
@@ -146,13 +152,13 @@ class PageServer:
 
             def connection_made(self, transport: asyncio.BaseTransport) -> None:
                 peer = transport.get_extra_info("peername") or ("",)
-                if not strangers.come(id(self), peer[0]):
+                if not strangers.come(self, peer[0]):
                     assert isinstance(transport, asyncio.Transport)
                     transport.abort()
                 super().connection_made(transport)
 
             def connection_lost(self, error: Exception | None) -> None:
-                strangers.gone(id(self))
+                strangers.gone(self)
                 super().connection_lost(error)
 
         return Guest
@@ -168,7 +174,7 @@ class PageServer:
             return Response(200, "OK", Headers(source.headers(told.host)), source.page())
         if self.crowd.full(told.viewer):
             return _plain(503, "Enough screens look on already.")
-        self._strangers.gone(id(connection))
+        self._strangers.gone(connection)
         connection.visit = told  # type: ignore[attr-defined]
         return None
 

@@ -59,7 +59,7 @@ class Viewer:
                 news |= self._extras
                 self._extras = {}
                 if news:
-                    await self.connection.send(json.dumps(news, separators=(",", ":"), ensure_ascii=False))
+                    await self.connection.send(json.dumps(news, separators=(",", ":")))
         except ConnectionClosed:
             pass
 
