@@ -1,8 +1,9 @@
 """The test bench's drive: what it is told, and every reason to stop it. Loaded when it is first asked for.
 
 It turns only while all of this holds: a most speed was stated, the host repeats what it wants at least every 300 ms,
-the capture runs, nobody pressed the button, and the edges on channel crank say that the speed is one a spindle can
-have. Any of them failing takes the output away at once, and it stays away until a most speed is stated anew.
+the capture runs, nobody pressed the button, and the edges on channels crank and aux say that the speed is one a
+spindle can have. Any of them failing takes the output away at once, and it stays away until a most speed is stated
+anew.
 
 The output is an object with
 
@@ -41,15 +42,15 @@ class Drive:
         self._ramp = 0  # steps a second that one chore may add; 0: none
         self._heard = now_ms()
         self._window = now_ms()
-        self._counted = 0
+        self._counted = [0, 0]
         self._moved = now_ms()  # when edges were last seen, or nothing was wanted
 
     @property
     def running(self) -> bool:
         return self.value != 0
 
-    def arm(self, kind: str, most_rpm: int, edges: int, option: int, ramp: int, captured: int) -> None:
-        """Make ready, standing still. edges: level changes of crank a turn. option: carrier in Hz for pwm, steps a
+    def arm(self, kind: str, most_rpm: int, edges: int, option: int, ramp: int, captured: list[int]) -> None:
+        """Make ready, standing still. edges: level changes a turn. captured: see `turn`. option: carrier in Hz for pwm, steps a
         turn for step. ramp: steps a second that a second may add. Raises ValueError for what makes no sense."""
         if not (0 < most_rpm <= 20000 and 0 < edges <= 4000 and 0 < option <= 200000 and 0 <= ramp <= 1000000):
             raise ValueError
@@ -88,8 +89,9 @@ class Drive:
         if since_ms(self._heard, now_ms()) > ALIVE_MS:
             self._output.end()
 
-    def turn(self, captured: int, capturing: bool) -> str:
-        """Every few milliseconds. captured: edges of crank so far. Returns the reason if it was stopped just now."""
+    def turn(self, captured: list[int], capturing: bool) -> str:
+        """Every few milliseconds. captured: edges so far of the sensor and of the master beside it; the busier one says
+        how fast it turns, since a sensor under test may miss teeth. Returns the reason if it was stopped just now."""
         if not self.kind:
             return ""
         now = now_ms()
@@ -113,14 +115,14 @@ class Drive:
             return min(value + self._ramp, wanted)
         return max(value - self._ramp, wanted)
 
-    def _trouble(self, now: int, captured: int, capturing: bool) -> str:
+    def _trouble(self, now: int, captured: list[int], capturing: bool) -> str:
         if not capturing:
             return "drive_no_capture"
         if since_ms(self._heard, now) > ALIVE_MS:
             return "drive_link_lost"
         span = since_ms(self._window, now)
         if span >= WINDOW_MS:
-            seen = (captured - self._counted) & 0x3FFFFFFF
+            seen = max([(new - old) & 0x3FFFFFFF for new, old in zip(captured, self._counted)])
             self._window = now
             self._counted = captured
             self.rpm = seen * 60000 // (self._edges * span)

@@ -212,9 +212,9 @@ class Rig:
             self.post.event(wire.MARK, wire.ALL_CHANNELS, 1, 1, tick, tick)
             self.contacts.sound("mark")
 
-    def captured(self) -> int:
-        """Edges of crank so far, 30 bits."""
-        return self.flow.channels[0].ordinal + self.flow.channels[0].ring.poll()
+    def captured(self) -> list[int]:
+        """Edges of crank and of aux so far, 30 bits each: the sensor on a test bench, and the master beside it."""
+        return [ch.ordinal + ch.ring.poll() for ch in (self.flow.channels[0], self.flow.channels[3])]
 
     def _watch_drive(self, drive: "Drive", pressed: bool) -> None:
         """Every reason to stop the drive; the button is one whatever else it means."""

@@ -97,7 +97,7 @@ def at_rest(board: Board) -> bool:
 
 def test_width(loaded: tuple[Board, Any]) -> None:
     board, drive = loaded
-    drive.arm("pwm", 3000, 116, 20000, 0, 0)
+    drive.arm("pwm", 3000, 116, 20000, 0, [0, 0])
     assert board.pulses[14] == [20000, 0]
     drive.set(500)
     assert (board.pulses[14], board.pins[15], board.pins[16]) == ([20000, 32767], 0, 1)
@@ -109,12 +109,12 @@ def test_width(loaded: tuple[Board, Any]) -> None:
 
 def test_steps(loaded: tuple[Board, Any]) -> None:
     board, drive = loaded
-    drive.arm("step", 600, 116, 200, 4000, 0)
+    drive.arm("step", 600, 116, 200, 4000, [0, 0])
     drive.set(1000)
     for _ in range(100):
         board.ms += 5
         drive.set(1000)
-        assert drive.turn(0, True) == ""
+        assert drive.turn([0, 0], True) == ""
     assert (board.pulses[14], board.pins[16]) == ([1000, 32768], 1)
     drive.close()
     assert at_rest(board)
@@ -123,7 +123,7 @@ def test_steps(loaded: tuple[Board, Any]) -> None:
 def test_lets_go_while_the_loop_is_held_up(loaded: tuple[Board, Any]) -> None:
     """The timer's own watch; the loop then finds the reason."""
     board, drive = loaded
-    drive.arm("pwm", 3000, 116, 20000, 0, 0)
+    drive.arm("pwm", 3000, 116, 20000, 0, [0, 0])
     drive.set(500)
     board.ms += 250
     board.timers[0](None)
@@ -131,5 +131,28 @@ def test_lets_go_while_the_loop_is_held_up(loaded: tuple[Board, Any]) -> None:
     board.ms += 60
     board.timers[0](None)
     assert at_rest(board)
-    assert drive.turn(0, True) == "drive_link_lost"
+    assert drive.turn([0, 0], True) == "drive_link_lost"
     assert at_rest(board) and not drive.running
+
+
+def test_a_sensor_that_misses_teeth_does_not_hide_the_speed(loaded: tuple[Board, Any]) -> None:
+    """The master counts the teeth that the sensor under test does not see."""
+    board, drive = loaded
+    drive.arm("pwm", 3000, 120, 20000, 0, [0, 0])
+    for ms in range(100, 400, 50):
+        board.ms = ms
+        drive.set(500)
+        reason = drive.turn([ms, 10 * ms], True)  # 10 edges a millisecond are 5000 rpm
+        if reason:
+            break
+    assert reason == "drive_overspeed" and at_rest(board)
+
+
+def test_stops_within_half_a_second_of_the_last_word(loaded: tuple[Board, Any]) -> None:
+    board, drive = loaded
+    drive.arm("pwm", 3000, 120, 20000, 0, [0, 0])
+    drive.set(500)
+    while not at_rest(board):
+        board.ms += 5
+        drive.turn([6 * board.ms, 0], True)
+    assert board.ms <= 500
