@@ -9,7 +9,7 @@ from __future__ import annotations
 import logging
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -50,6 +50,7 @@ class Store:
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self.file = Path(self.url.database) if self.is_sqlite and self.url.database else None
         self.where = str(self.file) if self.file else shown(self.url)
+        self._place: tuple[int, int] | None = None
         self.engine = self._make_engine()
         try:
             self._prepare()
@@ -111,11 +112,9 @@ class Store:
         try:
             if self.file and not self.read_only:
                 self.file.parent.mkdir(parents=True, exist_ok=True)
-                raw = sqlite3.connect(self.file, timeout=BUSY_MS / 1000)
-                try:
+                with closing(sqlite3.connect(self.file, timeout=BUSY_MS / 1000)) as raw:
                     raw.execute("PRAGMA journal_mode=WAL")
-                finally:
-                    raw.close()
+                self._place = _place(self.file)
             migrate.bring_up_to_date(self)
         except (SQLAlchemyError, sqlite3.Error, OSError, UnicodeDecodeError) as error:
             raise trouble_of(error, self.where) from error
@@ -143,6 +142,8 @@ class Store:
             options["isolation_level"] = "READ COMMITTED" if writes else "REPEATABLE READ"
             if writes and self.read_only:
                 raise only_read(self.where)
+        elif writes:
+            self._check_place()
         try:
             with self.engine.connect() as plain:
                 connection = plain.execution_options(**options)
@@ -151,6 +152,15 @@ class Store:
         except (SQLAlchemyError, UnicodeDecodeError) as error:
             raise trouble_of(error, self.where) from error
 
+    def _check_place(self) -> None:
+        """An open file that was moved or deleted takes all that is written to it, and nobody finds it again."""
+        if self._place is not None and self._place != _place(self.file):
+            raise BookTrouble(
+                f"The book {self.where} is not where it was",
+                cause="It was moved, deleted or replaced while in use",
+                step="Put it back, or stop and start again",
+            )
+
     def alone(self, connection: Connection) -> None:
         """Within a writing transaction: wait until no other program changes the tables."""
         if not self.is_sqlite:  # there the lock is had already
@@ -158,6 +168,15 @@ class Store:
 
     def close(self) -> None:
         self.engine.dispose()
+
+
+def _place(file: Path | None) -> tuple[int, int] | None:
+    """Which file of which disk it is; None where there is none."""
+    try:
+        found = file.stat() if file else None
+    except OSError:
+        return None
+    return (found.st_dev, found.st_ino) if found else None
 
 
 def address_of(where: str | Path) -> URL:

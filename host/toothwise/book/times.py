@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from collections.abc import Collection
+from datetime import UTC, datetime, timedelta
 
 
 def now_utc() -> str:
@@ -13,6 +14,14 @@ def now_utc() -> str:
 def as_utc(moment: datetime) -> str:
     """An aware time as the book writes it."""
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def next_utc(taken: Collection[str]) -> str:
+    """Now, or the first microsecond after it that is not taken: a clock may stand still, or be set back."""
+    moment = datetime.now(UTC)
+    while as_utc(moment) in taken:
+        moment += timedelta(microseconds=1)
+    return as_utc(moment)
 
 
 def age_s(text: str) -> float:

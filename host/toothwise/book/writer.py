@@ -14,7 +14,7 @@ from toothwise.book import schema
 from toothwise.book.chunk import MOST_EDGES, Packed, pack
 from toothwise.book.rows import as_text, insert_row, keep_result
 from toothwise.book.store import Store
-from toothwise.book.times import now_utc
+from toothwise.book.times import next_utc, now_utc
 from toothwise.edges.signal import Batch, Blind, Clock, Edges
 from toothwise.records import Event
 
@@ -56,7 +56,7 @@ class Writer:
         self._tries: dict[str, int] = {}  # since the last success: the time each left as written_utc, its lots
         self._next_seq = 0
         self._until_tick: int | None = None
-        now = now_utc()
+        self._written = now = now_utc()
         with store.writing() as connection:
             row = {
                 "uid": uuid4().hex,
@@ -122,7 +122,7 @@ class Writer:
         A server lost at the very commit leaves open which of the two it was: then the next call looks, and leaves
         out what is there already. Lots that were tried must come again, in the same order, new ones behind them.
         """
-        now = now_utc()
+        now = next_utc({self._written, *self._tries})
         with self._store.writing() as connection:
             kept = self._kept_already(connection)
             self._tries[now] = len(lots)
@@ -130,6 +130,7 @@ class Writer:
             self._update(connection, [chunk for lot in lots[kept:] for chunk in lot.chunks], now, ended)
             if result is not None:
                 keep_result(connection, self.id, self._clock, result)
+        self._written = now
         self._tries.clear()
 
     def _kept_already(self, connection: Connection) -> int:

@@ -1,0 +1,306 @@
+"""What can befall a book, made on purpose: each is one line with exit code 5, and what was committed is there."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from toothwise.book import Book, recorder, schema, times
+from toothwise.edges.signal import Clock
+from toothwise.errors import BookTrouble
+
+from tests.book.signals import assert_same, batches_of, joined, square
+from tests.book.test_migrate import old_book
+from tests.book.test_trouble import KILLED, wait_for
+from tests.hardening import book_damage
+
+CLOCK = Clock(16.0)
+
+
+def toothwise(*arguments: str | Path, prefix: tuple[str, ...] = (), **more: Any) -> tuple[int, str, str]:
+    """Exit code, stdout and stderr of a command."""
+    command = [*prefix, sys.executable, "-m", "toothwise", *map(str, arguments)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120, **more)
+    return done.returncode, done.stdout, done.stderr
+
+
+def is_one_line(ending: tuple[int, str, str], says: str) -> None:
+    code, out, line = ending
+    assert (code, out) == (5, ""), line
+    assert line.startswith("toothwise: ") and line.count("\n") == 1 and says in line
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """A book with recording 7 in it."""
+    path = tmp_path / "book.sqlite"
+    old_book(str(path), 1)
+    Book.open(path).close()
+    return path
+
+
+FULL = """
+import resource, sys, time
+import numpy as np
+from pathlib import Path
+from toothwise.book import Book, recorder
+from tests.book.signals import assert_same, batches_of, joined
+from tests.book.test_trouble import wait_for
+from toothwise.edges.signal import Clock, Edges
+recorder.COMMIT_EVERY_S = recorder.RETRY_EVERY_S = 0.02
+steps = np.random.default_rng(3).integers(1, 1 << 40, 60_000)  # wide: they do not pack well
+edges = Edges(np.cumsum(steps), (np.arange(60_000) % 2).astype(np.uint8))
+batches = batches_of(edges, 3000)
+with Book.open(sys.argv[1]) as book:
+    running = book.start_recording(Clock(16.0), ("crank",), {})
+    running.add(batches[0])
+    wait_for(lambda: book.recording(running.id).entry.edges == 3000)
+    whole = resource.getrlimit(resource.RLIMIT_FSIZE)
+    room = sum(p.stat().st_size for p in Path(sys.argv[1]).parent.iterdir()) + 50_000
+    resource.setrlimit(resource.RLIMIT_FSIZE, (room, whole[1]))
+    for batch in batches[1:]:
+        running.add(batch)
+    wait_for(lambda: running.trouble)
+    print(running.trouble)
+    kept = book.recording(running.id).entry.edges
+    assert 3000 <= kept < 60_000 and not list(book.faults())
+    resource.setrlimit(resource.RLIMIT_FSIZE, whole)
+    wait_for(lambda: running.trouble is None)
+    running.finish()
+    assert_same(edges, joined(list(book.recording(running.id).batches()))[0])
+    assert not list(book.faults())
+"""
+
+
+def test_a_disk_without_room_is_said_and_the_recording_catches_up(tmp_path: Path) -> None:
+    """A limit on the size of files, which the system answers as it does a full disk; then there is room again."""
+    done = subprocess.run(
+        [sys.executable, "-c", FULL, str(tmp_path / "b.sqlite")], capture_output=True, text=True, timeout=120
+    )
+    assert done.returncode == 0, done.stderr
+    assert "the room on it" in done.stdout and done.stdout.count("\n") == 1
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A disk of 1 MB, where this machine lets us have one."""
+    place = tmp_path / "disk"
+    place.mkdir()
+    made = shutil.which("mount") and subprocess.run(
+        ["mount", "-t", "tmpfs", "-o", "size=1m", "none", str(place)], capture_output=True, check=False
+    )
+    if not made or made.returncode:
+        pytest.skip("this machine lets nobody but its owner have another disk")
+    yield place
+    subprocess.run(["umount", "-l", str(place)], check=True)
+
+
+def test_a_full_disk_is_said_and_the_recording_catches_up(small_disk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(recorder, "COMMIT_EVERY_S", 0.02)
+    monkeypatch.setattr(recorder, "RETRY_EVERY_S", 0.02)
+    edges = square(20_000)
+    batches = batches_of(edges, 500)
+    with Book.open(small_disk / "b.sqlite") as book:
+        running = book.start_recording(CLOCK, ("crank",), {})
+        running.add(batches[0])
+        wait_for(lambda: book.recording(running.id).entry.edges == 500)
+        filler = small_disk / "filler"
+        with filler.open("wb", buffering=0) as file, pytest.raises(OSError):
+            while True:
+                file.write(bytes(4096))
+        for batch in batches[1:]:
+            running.add(batch)
+        wait_for(lambda: running.trouble)
+        assert "The disk is full" in str(running.trouble)
+        filler.unlink()
+        wait_for(lambda: running.trouble is None)
+        running.finish()
+        assert_same(edges, joined(list(book.recording(running.id).batches()))[0])
+        assert list(book.faults()) == []
+
+
+def test_a_full_disk_at_the_start_is_one_line(small_disk: Path) -> None:
+    with (small_disk / "filler").open("wb", buffering=0) as file, pytest.raises(OSError):
+        while True:
+            file.write(bytes(4096))
+    is_one_line(toothwise("book", "list", "--book", small_disk / "b.sqlite"), "The disk is full")
+
+
+def test_a_locked_book_is_read_and_not_written(path: Path) -> None:
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        assert toothwise("book", "list", "--book", path)[0] == 0
+        is_one_line(toothwise("book", "note", "7", "x", "--book", path), "Another program is writing to it")
+        other.execute("ROLLBACK")
+    assert toothwise("book", "note", "7", "x", "--book", path) == (0, "", "")
+
+
+def test_a_read_only_book_is_one_line(path: Path) -> None:
+    prefix: tuple[str, ...] = ()
+    if os.geteuid() == 0:  # who may write everywhere, unless that right is laid down
+        if not shutil.which("setpriv"):
+            pytest.skip("needs setpriv, to be as weak as other users")
+        prefix = ("setpriv", "--bounding-set=-dac_override,-dac_read_search")
+    path.chmod(0o444)
+    path.parent.chmod(0o555)
+    try:
+        is_one_line(toothwise("book", "note", "7", "x", "--book", path, prefix=prefix), "read-only")
+    finally:
+        path.parent.chmod(0o755)
+
+
+@pytest.mark.parametrize(
+    ("harm", "says"),
+    [
+        (lambda data: data[: len(data) // 2], "damaged"),
+        (lambda data: bytes(100) + data[100:], "not a book"),
+        (lambda data: data[:100] + bytes(4000) + data[4100:], "damaged"),
+        (lambda data: b"time_s,channel,level\n" * 500, "not a book"),
+    ],
+    ids=["cut off", "without its head", "without its list of tables", "another file"],
+)
+def test_a_corrupted_book_is_one_line(path: Path, harm: Callable[[bytes], bytes], says: str) -> None:
+    path.write_bytes(harm(path.read_bytes()))
+    for command in (("list",), ("check",)):
+        is_one_line(toothwise("book", *command, "--book", path), says)
+
+
+def test_whatever_is_damaged_in_a_book_no_defect_shows(tmp_path: Path) -> None:
+    defects, refused, read = book_damage.campaign(tmp_path, books=40, seed=1)
+    assert defects == []
+    assert refused and read  # some of it can be read
+
+
+def test_a_newer_book_is_one_line(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute("UPDATE about SET value = ?", (str(schema.VERSION + 1),))
+        raw.commit()
+    before = path.read_bytes()
+    is_one_line(toothwise("book", "list", "--book", path), "written by a newer toothwise. Run: python -m pip install")
+    assert path.read_bytes() == before
+
+
+class Wrong(datetime):
+    """A clock that somebody sets."""
+
+    moment = datetime(2026, 11, 25, 12, tzinfo=UTC)
+
+    @classmethod
+    def now(cls, tz: Any = None) -> datetime:
+        return cls.moment
+
+
+@pytest.mark.parametrize("by", [timedelta(0), timedelta(days=-1), timedelta(days=400)], ids=["still", "back", "ahead"])
+def test_a_clock_that_is_set_changes_nothing_in_the_recording(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, by: timedelta
+) -> None:
+    monkeypatch.setattr(times, "datetime", Wrong)
+    monkeypatch.setattr(Wrong, "moment", datetime(2026, 11, 25, 12, tzinfo=UTC))
+    monkeypatch.setattr(recorder, "COMMIT_EVERY_S", 0.02)
+    edges = square(4000)
+    batches = batches_of(edges, 100)
+    with Book.open(tmp_path / "b.sqlite") as book:
+        running = book.start_recording(CLOCK, ("crank",), {})
+        for batch in batches[:20]:
+            running.add(batch)
+        wait_for(lambda: book.recording(running.id).entry.edges == 2000)
+        monkeypatch.setattr(Wrong, "moment", Wrong.moment + by)
+        for batch in batches[20:]:
+            running.add(batch)
+        wait_for(lambda: book.recording(running.id).entry.edges == 4000)
+        assert book.recordings()[0].state == "running"
+        running.finish()
+        assert_same(edges, joined(list(book.recording(running.id).batches()))[0])
+        (entry,) = book.recordings()
+        assert entry.state == "finished" and entry.span_s == CLOCK.span_s(batches[-1].until_tick)
+        assert list(book.faults()) == []
+
+
+def test_a_commit_that_fails_while_the_clock_stands_still_is_made_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The time of the last commit tells whether it was kept: two must never have the same."""
+    monkeypatch.setattr(times, "datetime", Wrong)
+    edges = square(300)
+    with Book.open(tmp_path / "b.sqlite") as book:
+        running = book.start_recording(CLOCK, ("crank",), {})
+        writer, lots = running._writer, []
+        for batch in batches_of(edges, 100):
+            running.add(batch)
+            running._pack_incoming()
+            lots = [*running._waiting]
+            with monkeypatch.context() as failing:
+                failing.setattr(writer, "_update", lambda *_: 1 / 0)
+                with pytest.raises(ZeroDivisionError):
+                    writer.write(lots)
+            writer.write(lots)
+            running._waiting.clear()
+        running.finish()
+        assert_same(edges, joined(list(book.recording(running.id).batches()))[0])
+
+
+def test_a_book_that_is_moved_away_is_said_and_gets_all_once_it_is_back(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(recorder, "COMMIT_EVERY_S", 0.02)
+    monkeypatch.setattr(recorder, "RETRY_EVERY_S", 0.02)
+    path, away = tmp_path / "b.sqlite", tmp_path / "away.sqlite"
+    edges = square(2000)
+    batches = batches_of(edges, 100)
+    with Book.open(path) as book:
+        running = book.start_recording(CLOCK, ("crank",), {})
+        running.add(batches[0])
+        wait_for(lambda: book.recording(running.id).entry.edges == 100)
+        path.rename(away)
+        for batch in batches[1:]:
+            running.add(batch)
+        wait_for(lambda: running.trouble)
+        assert "is not where it was" in str(running.trouble)
+        away.rename(path)
+        wait_for(lambda: running.trouble is None)
+        running.finish()
+        assert_same(edges, joined(list(book.recording(running.id).batches()))[0])
+        path.unlink()
+        with pytest.raises(BookTrouble, match="is not where it was"):
+            book.add_note(running.id, "x")
+
+
+def test_two_tools_record_into_one_book_while_a_third_reads(tmp_path: Path) -> None:
+    path = tmp_path / "b.sqlite"
+    children = [
+        subprocess.Popen([sys.executable, "-c", KILLED, str(path)], stdout=subprocess.PIPE, text=True) for _ in range(2)
+    ]
+    try:
+        for child in children:
+            assert child.stdout
+            assert child.stdout.readline() == "on\n"
+        end = time.monotonic() + 2.0
+        while time.monotonic() < end:
+            code, out, line = toothwise("book", "list", "--book", path)
+            assert (code, line) == (0, "") and out.count("\n") == 3
+    finally:
+        said = []
+        for child in children:
+            child.send_signal(signal.SIGKILL)
+            assert child.stdout
+            said.append(max(int(line) for line in child.stdout if line.strip().isdecimal()))
+            child.wait()
+            child.stdout.close()
+    with Book.open(path) as book:
+        assert list(book.faults()) == []
+        for entry, last in zip(sorted(book.recordings(), key=lambda e: e.id), sorted(said), strict=True):
+            ticks = joined(list(book.recording(entry.id).batches()))[0].ticks
+            np.testing.assert_array_equal(ticks, np.arange(0, len(ticks)) * 100)
+            assert last / 1e6 - len(ticks) / 1e4 < 1.5  # a second, and which of the two is which
