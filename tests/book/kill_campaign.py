@@ -2,8 +2,8 @@
 
     python -m tests.book.kill_campaign [--kills 200] [--seed 1] [--server]
 
-With --server the book is on a PostgreSQL server of our own. Prints a table of what was lost at each kill; ends with 1 if any kill lost a second or more, or left a book that does
-not check.
+With --server the book is on a PostgreSQL server of our own. Prints what was lost at each kill; ends with 1 if any kill
+lost a second or more, or left a book that does not check.
 """
 
 from __future__ import annotations

@@ -266,7 +266,7 @@ def test_damage_is_found_and_named(book: Book, harm: str, line: str) -> None:
     raw(book, harm.replace("x'00'", "'\\x00'") if "://" in book.where else harm)
     assert any(line in fault for fault in book.faults())
     if "seq = 1" in harm and "edges" not in harm:
-        with pytest.raises(BookTrouble, match="Chunk 1 of recording .* is damaged"):
+        with pytest.raises(BookTrouble, match=r"Chunk 1 of recording .* is damaged"):
             list(book.recording(recorder.id).batches())
 
 
