@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from toothwise import __version__
 from toothwise.commands.cards import file_key
 from toothwise.commands.report_about import about, card_json, card_of_text
+from toothwise.commands.rig import check_key
 from toothwise.commands.sources import book_number, recording_of, wheel_named
 from toothwise.errors import BookTrouble, FileTrouble
 
@@ -249,8 +250,3 @@ def _rig_check(args: argparse.Namespace, recordings: list[dict[str, Any]]) -> di
     with _book(args) as book:
         kept: dict[str, Any] | None = book.setting(check_key(boards[0]))
     return kept
-
-
-def check_key(board: str) -> str:
-    """What the book keeps the self-check of such a board under."""
-    return f"rig check: {board}"

@@ -41,6 +41,7 @@ def add(commands: parsing.Commands) -> None:
     install.add_argument("port", metavar="PORT", help="the board's serial port")
     check = action("check", "play a known pattern through a jumper and find every edge again", _check)
     parsing.add_rig(check)
+    parsing.add_book(check)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -106,6 +107,7 @@ def _check(args: argparse.Namespace) -> int:
     with open_rig(args.rig) as rig:
         with Progress() as progress:
             report = check(rig, progress.at)
+        _keep(args, report.as_json())
         if args.json:
             print(json.dumps(report.as_json()))
         else:
@@ -113,3 +115,21 @@ def _check(args: argparse.Namespace) -> int:
 
             print("\n".join(report_lines(report.as_json())))
     return 0 if report.passed else 1
+
+
+def check_key(board: str) -> str:
+    """What the book keeps the last self-check of such a board under."""
+    return f"rig check: {board}"
+
+
+def _keep(args: argparse.Namespace, report: dict[str, Any]) -> None:
+    """For reports to come. The check itself needs no book: without one, a line says that it is not kept."""
+    from toothwise.book import Book
+    from toothwise.book.times import now_utc
+    from toothwise.errors import BookTrouble
+
+    try:
+        with Book.open(args.book) as book:
+            book.set_setting(check_key(report["board"]), {"utc": now_utc(), "report": report})
+    except BookTrouble as trouble:
+        print(f"toothwise: the check is not kept for reports. {trouble}", file=sys.stderr)

@@ -39,8 +39,8 @@ def page(told: Mapping[str, Any]) -> str:
     result and, for a wiggle test, what that came to), plan, earlier, rig_check. Text from outside may hold anything.
     """
     environment = Environment(
-        loader=PackageLoader("toothwise.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
+        loader=PackageLoader("toothwise.report"), autoescape=True, finalize=_harmless, undefined=StrictUndefined,
+        trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     css = files("toothwise.report").joinpath("templates", "report.css").read_text(encoding="utf-8")
     return environment.get_template("report.html.j2").render(
@@ -58,6 +58,11 @@ def page(told: Mapping[str, Any]) -> str:
         earlier=[[words.clean(cell) for cell in row] for row in rows_of(told["earlier"])] if told["earlier"] else [],
         has_errors=_has_errors,
     )
+
+
+def _harmless(value: object) -> object:
+    """Whatever the template prints: text without letters that steer, and not endless. Escaping comes after."""
+    return tables.printed(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def _recording(told: Mapping[str, Any], recording: Mapping[str, Any]) -> dict[str, Any]:
