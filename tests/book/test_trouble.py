@@ -88,7 +88,7 @@ def test_a_full_disk_is_said_what_was_committed_stays_and_it_recovers(tmp_path: 
 @pytest.mark.usefixtures("quick")
 def test_what_cannot_wait_any_longer_becomes_blind_time(tmp_path: Path) -> None:
     with Book.open(tmp_path / "b.sqlite") as book:
-        running = Recorder(book._store, CLOCK, ("crank",), {}, most_waiting_bytes=30_000)
+        running = Recorder(book._store, CLOCK, ("crank",), {}, rescue_at=tmp_path, most_waiting_bytes=30_000)
         batches = batches_of(square(10_000), 100)
         other = sqlite3.connect(book.where, isolation_level=None)
         other.execute("BEGIN IMMEDIATE")
@@ -115,7 +115,7 @@ def test_what_cannot_wait_any_longer_becomes_blind_time(tmp_path: Path) -> None:
 
 def test_a_loss_at_the_very_end_is_blind_too(tmp_path: Path) -> None:
     with Book.open(tmp_path / "b.sqlite") as book:
-        running = Recorder(book._store, CLOCK, ("crank",), {}, most_waiting_bytes=10)
+        running = Recorder(book._store, CLOCK, ("crank",), {}, rescue_at=tmp_path, most_waiting_bytes=10)
         (batch,) = batches_of(square(100), 100)
         running.add(batch)
         running.finish()

@@ -10,7 +10,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import ExitStack, closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -18,13 +18,15 @@ from typing import Any
 import numpy as np
 import pytest
 from toothwise.book import Book, recorder, schema, times
-from toothwise.edges.signal import Clock
+from toothwise.edges.signal import Batch, Blind, Clock, Edges
 from toothwise.errors import BookTrouble
 
+from tests.book.server import Cluster, programs
 from tests.book.signals import assert_same, batches_of, joined, square
 from tests.book.test_migrate import old_book
 from tests.book.test_trouble import KILLED, wait_for
 from tests.hardening import book_damage
+from tests.parts import need
 
 CLOCK = Clock(16.0)
 
@@ -56,9 +58,10 @@ import resource, sys, time
 import numpy as np
 from pathlib import Path
 from toothwise.book import Book, recorder
+from tests.book.server import Cluster, programs
 from tests.book.signals import assert_same, batches_of, joined
 from tests.book.test_trouble import wait_for
-from toothwise.edges.signal import Clock, Edges
+from toothwise.edges.signal import Batch, Blind, Clock, Edges, Edges
 recorder.COMMIT_EVERY_S = recorder.RETRY_EVERY_S = 0.02
 steps = np.random.default_rng(3).integers(1, 1 << 40, 60_000)  # wide: they do not pack well
 edges = Edges(np.cumsum(steps), (np.arange(60_000) % 2).astype(np.uint8))
@@ -275,6 +278,48 @@ def test_a_book_that_is_moved_away_is_said_and_gets_all_once_it_is_back(
         path.unlink()
         with pytest.raises(BookTrouble, match="is not where it was"):
             book.add_note(running.id, "x")
+
+
+@pytest.mark.parametrize("kind", ["moved file", "dead server"])
+def test_a_book_that_does_not_come_back_loses_nothing_either(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
+) -> None:
+    monkeypatch.setattr(recorder, "COMMIT_EVERY_S", 0.02)
+    monkeypatch.setattr(recorder, "RETRY_EVERY_S", 0.02)
+    monkeypatch.setattr(recorder, "LAST_TRIES_S", 0.1)
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    need("PostgreSQL", kind == "moved file" or programs() is not None)
+    path = tmp_path / "b.sqlite"
+    edges = square(2000)
+    batches = batches_of(edges, 100)
+    with ExitStack() as stack:
+        cluster = stack.enter_context(Cluster()) if kind == "dead server" else None
+        book = stack.enter_context(Book.open(cluster.address() if cluster else path))
+        running = book.start_recording(CLOCK, ("crank",), {"rig": "here"}, settings={"wheel": "60-2"})
+        for batch in batches[:5]:
+            running.add(batch)
+        wait_for(lambda: book.recording(running.id).entry.edges == 500)
+        first = joined(list(book.recording(running.id).batches()))[0]
+        if cluster:
+            cluster.kill()
+        else:
+            path.rename(tmp_path / "away.sqlite")
+        running.add(Batch(batches[5].until_tick, batches[5].edges, (Blind(3, 4, "drop"),)))
+        running.mark(7, "plug at the sensor")
+        wait_for(lambda: running.trouble)
+        for batch in batches[6:]:
+            running.add(batch)
+        with pytest.raises(BookTrouble, match="lacks its end there") as caught:
+            running.finish({"schema": 1})
+    with Book.open(caught.value.step.rpartition("--book ")[2]) as rest:
+        (entry,) = rest.recordings()
+        assert entry.source["end_of"]["recording"] == running.id and entry.state == "finished"
+        stored = rest.recording(entry.id)
+        last, blind = joined(list(stored.batches()))
+        assert_same(edges, Edges.join([first, last]))
+        assert blind == [Blind(3, 4, "drop")]
+        assert (stored.marks(), stored.result) == ([(7, "plug at the sensor")], {"schema": 1})
+        assert list(rest.faults()) == []
 
 
 def test_two_tools_record_into_one_book_while_a_third_reads(tmp_path: Path) -> None:

@@ -74,7 +74,8 @@ class Book:
         settings: Mapping[str, Any] | None = None,
     ) -> Recorder:
         """Begin a live recording; see `recorder.Recorder`."""
-        return Recorder(self._store, clock, channels, source, job, settings)
+        rescue_at = default_path().parent
+        return Recorder(self._store, clock, channels, source, job, settings, rescue_at=rescue_at)
 
     def keep_recording(
         self,

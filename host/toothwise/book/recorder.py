@@ -5,13 +5,14 @@
     recorder.trouble               # None, or the BookTrouble that keeps it from writing now
     recorder.finish(result)        # last commit; raises BookTrouble if something could not be written
 
-One of four things happens to a batch:
+One of five things happens to a batch:
 
 - it is committed within a second;
 - the book is locked, its disk full or unplugged: `trouble` says so, the batch waits packed in memory, and
   every second another attempt is made until all that waited is committed;
 - more than MOST_WAITING_BYTES wait: the batch is dropped, `dropped_batches` counts it, and once the book
   takes data again the time is in it as a blind stretch with the reason `book`;
+- the book does not come back before the end: what waited is kept in a book of its own (rescue.py);
 - the program is killed: at most the last COMMIT_EVERY_S before the kill are gone, and the recording reads as
   cut short.
 """
@@ -21,9 +22,11 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from types import TracebackType
 from typing import Any
 
+from toothwise.book.rescue import rescue, rescued
 from toothwise.book.store import Store
 from toothwise.book.times import now_utc
 from toothwise.book.writer import Lot, Writer
@@ -50,9 +53,12 @@ class Recorder:
         job: int | None = None,
         settings: Mapping[str, Any] | None = None,
         *,
+        rescue_at: Path,
         most_waiting_bytes: int = MOST_WAITING_BYTES,
     ) -> None:
-        self._writer = Writer(store, clock, channels, source, job, settings or {})
+        self._clock, self._channels, self._source, self._settings = clock, channels, source, settings or {}
+        self._writer = Writer(store, clock, channels, source, job, self._settings)
+        self._rescue_at = rescue_at
         self._where = store.where
         self._is_file = store.is_sqlite
         self._most_waiting = most_waiting_bytes
@@ -120,8 +126,9 @@ class Recorder:
     def finish(self, result: Mapping[str, Any] | None = None) -> None:
         """Commit what is left, with the examination's result, and end the recording.
 
-        Raises BookTrouble if not everything could be written; what was committed stays. A second call does
-        nothing.
+        Raises BookTrouble if not everything could be written; what was committed stays, and the rest is kept in a
+        book of its own in the folder `rescue_at` where that can be done: the trouble's step says which. A second
+        call does nothing.
         """
         with self._wake:
             if self._stopping:
@@ -140,16 +147,28 @@ class Recorder:
             raise self._defect
 
     def _write_last(self, result: Mapping[str, Any] | None) -> None:
-        """The last commit: a server that is just being started again is waited for."""
+        """The last commit: a server that is just being started again is waited for, and if it does not come, the
+        end of the recording is kept on this computer."""
         end = time.monotonic() + LAST_TRIES_S
         while True:
             try:
                 self._writer.write(self._waiting, ended=True, result=result)
                 return
-            except BookTrouble:
+            except BookTrouble as trouble:
                 if self._is_file or time.monotonic() > end:
-                    raise
+                    raise self._rescued(trouble, result) from None
                 time.sleep(RETRY_EVERY_S)
+
+    def _rescued(self, trouble: BookTrouble, result: Mapping[str, Any] | None) -> BookTrouble:
+        if not any(lot.chunks for lot in self._waiting):
+            return trouble
+        path = self._rescue_at / f"rescued-{self._writer.uid}.sqlite"
+        source = {**self._source, "end_of": {"book": self._where, "recording": self.id}}
+        try:
+            number = rescue(path, self._waiting, self._clock, self._channels, source, self._settings, result)
+        except BookTrouble:
+            return trouble
+        return rescued(trouble, self.id, number, path)
 
     def __enter__(self) -> Recorder:
         return self

@@ -56,10 +56,11 @@ class Writer:
         self._tries: dict[str, int] = {}  # since the last success: the time each left as written_utc, its lots
         self._next_seq = 0
         self._until_tick: int | None = None
+        self.uid = uuid4().hex
         self._written = now = now_utc()
         with store.writing() as connection:
             row = {
-                "uid": uuid4().hex,
+                "uid": self.uid,
                 "job_id": job,
                 "started_utc": now,
                 "written_utc": now,
