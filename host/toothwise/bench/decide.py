@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 from toothwise.bench.limits import MEASURED, Limit, Limits
 from toothwise.bench.result import FAIL, PASS, RETEST, Judged, worst
 from toothwise.bench.sampling import upper_bound
+from toothwise.show import words
 
 COUNTED = ("missing", "extra")
 WORDS = {
@@ -35,7 +36,7 @@ def judge(limit: Limit, value: float | None, uncertainty: float | None, stage: s
     """One value against its limits. uncertainty: standard; None counts as none."""
     low, high = limit.at(stage)
     name = WORDS[limit.name]
-    at = f" ({stage})" if stage else ""
+    at = f" ({stage})" if stage and stage != "bench" else ""
     if value is None:
         verdict = RETEST if limit.required else PASS
         return Judged(limit.name, None, limit.unit, None, low, high, verdict, stage, f"{name}{at} was not measured")
@@ -49,11 +50,11 @@ def judge(limit: Limit, value: float | None, uncertainty: float | None, stage: s
         over = high is not None and (low is None or value > (low + high) / 2.0)
         edge = high if over else low
         side = ("above" if over else "below") if verdict == FAIL else "too near to"
-        against = f", {side} {edge:g}{_unit(limit.unit)}"
+        against = f", {side} {plain(edge, limit.unit)}"
         if verdict == RETEST:
-            against += f" for an uncertainty of {band:.2g}{_unit(limit.unit)}"
-    words = f"{name}{at} {value:.4g}{_unit(limit.unit)}{against}"
-    return Judged(limit.name, value, limit.unit, uncertainty, low, high, verdict, stage, words)
+            against += f" for a guard band of {plain(band, limit.unit)}"
+    told = f"{name}{at} {plain(value, limit.unit, uncertainty)}{against}"
+    return Judged(limit.name, value, limit.unit, uncertainty, low, high, verdict, stage, told)
 
 
 def judge_count(limit: Limit, count: int, revolutions: int, stage: str, needed: int, confidence: float) -> Judged:
@@ -62,15 +63,15 @@ def judge_count(limit: Limit, count: int, revolutions: int, stage: str, needed: 
     most = high or 0.0
     rate = upper_bound(count, revolutions, confidence) if revolutions else 1.0
     at = f" ({stage})" if stage else ""
-    words = f"{count} {WORDS[limit.name]}{at} in {revolutions:,} revolutions"
+    told = f"{count} {WORDS[limit.name]}{at} in {revolutions:,} revolutions"
     if count > most:
-        verdict, words = FAIL, f"{words}, more than {most:g}"
+        verdict, told = FAIL, f"{told}, more than {most:g}"
     elif revolutions < needed:
-        verdict, words = RETEST, f"{words}: {needed:,} are needed"
+        verdict, told = RETEST, f"{told}: {needed:,} are needed"
     else:
         verdict = PASS
-        words = f"{words}: fewer than {rate:.2%} of revolutions, {confidence:.0%} sure"
-    return Judged(limit.name, float(count), limit.unit, None, None, high, verdict, stage, words)
+        told = f"{told}: fewer than {rate:.2%} of revolutions, {confidence:.0%} sure"
+    return Judged(limit.name, float(count), limit.unit, None, None, high, verdict, stage, told)
 
 
 def readings(limits: Limits, typed: Mapping[str, float], stage: str = "bench") -> list[Judged]:
@@ -102,5 +103,14 @@ def verdict(judged: list[Judged]) -> tuple[str, tuple[str, ...]]:
     return whole, (*reasons, *notes)
 
 
-def _unit(unit: str) -> str:
-    return f" {'°' if unit == 'deg' else unit.replace('deg rms', '° rms')}" if unit else ""
+_UNITS = {"deg": "°", "deg rms": "° rms", "ohm": " Ω", "": ""}
+
+
+def plain(value: float | None, unit: str, uncertainty: float | None = None) -> str:
+    """A value with its unit and doubt, by the rounding rule; large resistances with a prefix."""
+    if value is None:
+        return "not measured"
+    if unit == "ohm" and abs(value) >= 1e4:
+        factor, prefix = (1e6, "M") if abs(value) >= 1e6 else (1e3, "k")
+        return f"{words.number(value / factor, (uncertainty or 0.0) / factor or None)} {prefix}Ω"
+    return words.number(value, uncertainty or None) + _UNITS.get(unit, f" {unit}")

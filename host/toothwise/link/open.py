@@ -6,6 +6,7 @@ import time
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from pathlib import Path
 
 from serial.tools import list_ports
 
@@ -87,16 +88,18 @@ def open_rig(
     edges: Iterable[Batch] | None = None,
     tick_hz: int = 62_500_000,
     fast: bool = False,
+    drive: Path | None = None,
     hello_wait_s: float = HELLO_WAIT_S,
 ) -> Rig:
     """Open a rig: "auto" (the one rig that is plugged in), a port's name, or "virtual".
 
-    edges, tick_hz, fast: for the virtual rig, what its pins see and how long a tick is; `fast` as fast as it
-    is read instead of in real time. With edges, `rig.batches()` ends with them; without, the virtual rig
-    sees silence. Raises RigTrouble (none or several found, in use, no hello) and FirmwareMismatch.
+    edges, tick_hz, fast, drive: for the virtual rig, what its pins see and how long a tick is; `fast` as fast as it
+    is read instead of in real time, and where its drive writes what it does. With edges, `rig.batches()` ends with
+    them; without, the virtual rig sees silence. Raises RigTrouble (none or several found, in use, no hello) and
+    FirmwareMismatch.
     """
     if spec == VIRTUAL:
-        return _open_virtual(edges, tick_hz, fast, hello_wait_s)
+        return _open_virtual(edges, tick_hz, fast, drive, hello_wait_s)
     if edges is not None:
         raise ValueError("only the virtual rig can be given edges")
     port = _only_rig() if spec == "auto" else spec
@@ -104,8 +107,8 @@ def open_rig(
     return Rig(line, _Reopener(port), hello_wait_s=hello_wait_s)
 
 
-def _open_virtual(edges: Iterable[Batch] | None, tick_hz: int, fast: bool, wait_s: float) -> Rig:
-    board = VirtualBoard(edges, tick_hz, fast=fast)
+def _open_virtual(edges: Iterable[Batch] | None, tick_hz: int, fast: bool, drive: Path | None, wait_s: float) -> Rig:
+    board = VirtualBoard(edges, tick_hz, fast=fast, drive=drive)
     try:
         rig = Rig(
             board.line,
