@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Any
 
 from sqlalchemy import select
 
-from toothwise.book import compare, keep, schema
+from toothwise.book import compare, contents, keep, schema
 from toothwise.book.bench_results import BenchResults
 from toothwise.book.copying import copy_book
 from toothwise.book.jobs import Jobs
@@ -167,6 +167,14 @@ class Book:
                 )
             results.append(result)
         return {"a": first, "b": second, **compare.compare_results(*results)}
+
+    def contents(self, recording_id: int) -> dict[str, int]:
+        """What goes with a recording when it is deleted, counted; see `contents.of_recording`."""
+        return contents.of_recording(self._store, recording_id)
+
+    def findings(self, recordings: Iterable[int]) -> dict[int, int]:
+        """How many findings that speak of a fault each recording has; see `contents.findings`."""
+        return contents.findings(self._store, recordings)
 
     def delete(self, recording_id: int) -> None:
         """Remove a recording and all that hangs on it. A running one is refused."""

@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import select
 
-from toothwise.book import schema
+from toothwise.book import contents, schema
 from toothwise.book.keep import no_such
 from toothwise.book.rows import insert_row, mentions
 from toothwise.book.store import Store
@@ -115,6 +115,10 @@ class Jobs:
             )  # fmt: skip
             found = connection.execute(before).scalar()
         return None if found is None else int(found)
+
+    def contents(self, job: int) -> dict[str, int]:
+        """What hangs on a job, counted; see `contents.of_job`."""
+        return contents.of_job(self._store, job)
 
     def delete(self, job: int) -> None:
         """Remove a job with its readings and notes. Its recordings stay, without a job."""
