@@ -38,26 +38,41 @@ def page(told: Mapping[str, Any]) -> str:
     told: the object that `toothwise report --json` prints: title, job, codes, readings, recordings (each with its
     result and, for a wiggle test, what that came to), plan, earlier, rig_check. Text from outside may hold anything.
     """
-    environment = Environment(
-        loader=PackageLoader("toothwise.report"), autoescape=True, finalize=_harmless, undefined=StrictUndefined,
+    return (
+        environment("toothwise.report")
+        .get_template("report.html.j2")
+        .render(
+            told=told,
+            title=tables.printed(told["title"], tables.MOST_NAME),
+            css=stylesheet(),
+            made=tables.when(told["made_utc"]),
+            version=__version__,
+            what_it_is=plain.WHAT_IT_IS,
+            recordings=[_recording(told, recording) for recording in told["recordings"]],
+            done=tables.done(told["recordings"]),
+            tables=tables,
+            cautions=[FIRST, *told["cautions"]],
+            checked=report_lines(told["rig_check"]["report"]) if told["rig_check"] else [],
+            earlier=[[words.clean(cell) for cell in row] for row in rows_of(told["earlier"])]
+            if told["earlier"]
+            else [],
+            has_errors=_has_errors,
+        )
+    )
+
+
+def environment(package: str) -> Environment:
+    """Templates of a package: escaped, harmless, and strict about what they name."""
+    return Environment(
+        loader=PackageLoader(package), autoescape=True, finalize=_harmless, undefined=StrictUndefined,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
+
+
+def stylesheet() -> Markup:
+    """The one for every sheet that prints; ours, not from outside."""
     css = files("toothwise.report").joinpath("templates", "report.css").read_text(encoding="utf-8")
-    return environment.get_template("report.html.j2").render(
-        told=told,
-        title=tables.printed(told["title"], tables.MOST_NAME),
-        css=Markup(css),  # ours, not from outside
-        made=tables.when(told["made_utc"]),
-        version=__version__,
-        what_it_is=plain.WHAT_IT_IS,
-        recordings=[_recording(told, recording) for recording in told["recordings"]],
-        done=tables.done(told["recordings"]),
-        tables=tables,
-        cautions=[FIRST, *told["cautions"]],
-        checked=report_lines(told["rig_check"]["report"]) if told["rig_check"] else [],
-        earlier=[[words.clean(cell) for cell in row] for row in rows_of(told["earlier"])] if told["earlier"] else [],
-        has_errors=_has_errors,
-    )
+    return Markup(css)
 
 
 def _harmless(value: object) -> object:
@@ -119,8 +134,9 @@ def _pictures(told: Mapping[str, Any], recording: Mapping[str, Any]) -> dict[str
             "cam": cam(result, reference),
             "cylinders": cylinders(result),
         }
-    return {name: None if svg is None else _address(svg) for name, svg in drawn.items()}
+    return {name: None if svg is None else image(svg) for name, svg in drawn.items()}
 
 
-def _address(svg: str) -> Markup:
+def image(svg: str) -> Markup:
+    """An SVG picture as an address for an <img>: it stands by itself, no script in it could run."""
     return Markup("data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode("ascii"))
