@@ -85,11 +85,8 @@ def add_job(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--job", metavar="JOB.toml", help="the job card: complaint, codes, readings, references, wheel")
 
 
-_JSON = "print the one object that a machine reads, nothing else"
-
-
-def add_json(parser: argparse.ArgumentParser, says: str = _JSON) -> None:
-    parser.add_argument("--json", action="store_true", help=says)
+def add_json(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--json", action="store_true", help="print the one object that a machine reads, nothing else")
 
 
 def add_rig(parser: argparse.ArgumentParser) -> None:
