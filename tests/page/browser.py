@@ -141,7 +141,8 @@ class Browser:
         found = self.driver.execute_async_script(
             """const done = arguments[arguments.length - 1];
             axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag2aaa", "wcag21a", "wcag21aa", "wcag22aa",
-                "best-practice"]}).then(done)"""
+                "best-practice"],
+                rules: {"color-contrast-enhanced": {enabled: true}, "target-size": {enabled: true}}}).then(done)"""
         )
         assert len(found["passes"]) > 10
         return [f"{v['id']}: {v['help']} {[n['target'] for n in v['nodes']]}" for v in found["violations"]]
