@@ -5,18 +5,21 @@ from __future__ import annotations
 import argparse
 import sys
 import tempfile
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from toothwise.commands import parsing
 
 if TYPE_CHECKING:
+    from toothwise.book import Book
     from toothwise.model.made import Made
 
 _ABOUT = """
 See toothwise at work without a board: a made four-cylinder engine with a faulty sensor harness starts and
 idles on the virtual rig, which runs the board's own firmware. First the live view, then what was found.
-It takes half a minute, asks nothing and keeps nothing. Exit code 0 when the chain worked.
+It takes half a minute, asks nothing and keeps nothing unless told to. Exit code 0 when the chain worked.
 """
 
 _EXAMPLES = """
@@ -24,6 +27,7 @@ toothwise demo              on a terminal: the live view
 toothwise demo --plain      lines of text instead
 toothwise demo --json       the result as one object
 toothwise demo --wiggle     a guided wiggle test, a minute long
+toothwise demo --keep demo.sqlite    then: toothwise report 1 --book demo.sqlite
 """
 
 STORY = """
@@ -42,6 +46,7 @@ def add(commands: parsing.Commands) -> None:
     parsing.add_page(parser)
     parsing.add_json(parser)
     parser.add_argument("--wiggle", action="store_true", help="a guided wiggle test instead")
+    parser.add_argument("--keep", metavar="BOOK", help="keep the recording in this book, to try the other commands on")
     parser.set_defaults(rig="virtual", wheel="60-2", cam_wheel=None, job=None)
     # What `wiggle` asks for and a demo leaves as it is.
     parser.set_defaults(mode=None, by_hand=False, conductors="", resume=None, mute=False, before=None, front_end=None)
@@ -73,12 +78,23 @@ def made() -> Made:
     return make(scenario, rng)
 
 
+@contextmanager
+def demo_book(keep: str | None) -> Iterator[Book]:
+    """The book that the user named, else one that is thrown away afterwards."""
+    from toothwise.book import Book
+
+    with ExitStack() as stack:
+        if keep is None:
+            folder = tempfile.TemporaryDirectory(prefix="toothwise-demo-", ignore_cleanup_errors=True)
+            keep = str(Path(stack.enter_context(folder)) / "demo.sqlite")
+        yield stack.enter_context(Book.open(keep))
+
+
 def run(args: argparse.Namespace) -> int:
     if args.wiggle:
         from toothwise.commands import demo_wiggle
 
         return demo_wiggle.run(args)
-    from toothwise.book import Book
     from toothwise.commands.examine import tell
     from toothwise.commands.session import session, told
     from toothwise.link import open_rig
@@ -86,8 +102,7 @@ def run(args: argparse.Namespace) -> int:
 
     recording = made().recording
     with (
-        tempfile.TemporaryDirectory(prefix="toothwise-demo-", ignore_cleanup_errors=True) as folder,
-        Book.open(Path(folder) / "demo.sqlite") as book,
+        demo_book(args.keep) as book,
         open_rig("virtual", edges=recording.batches(), tick_hz=round(1e9 / recording.clock.tick_ns)) as rig,
     ):
         outcome = session(args, rig, book, name="demo", wheel=catalogue.wheel(args.wheel))

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import tempfile
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from toothwise.wiggle.guide import Step, steps
@@ -70,14 +68,13 @@ def made() -> Made:
 
 def run(args: argparse.Namespace) -> int:
     """The whole test; exit code 0 when the chain worked."""
-    from toothwise.book import Book
+    from toothwise.commands.demo import demo_book
     from toothwise.commands.wiggle_sessions import guided_on
     from toothwise.link import open_rig
 
     recording = made().recording
     with (
-        tempfile.TemporaryDirectory(prefix="toothwise-demo-", ignore_cleanup_errors=True) as folder,
-        Book.open(Path(folder) / "demo.sqlite") as book,
+        demo_book(args.keep) as book,
         open_rig("virtual", edges=recording.batches(), tick_hz=round(1e9 / recording.clock.tick_ns)) as rig,
     ):
         code = guided_on(args, book, rig, HARNESS)
