@@ -48,9 +48,9 @@ def judge(limit: Limit, value: float | None, uncertainty: float | None, stage: s
         verdict = RETEST
     if verdict != PASS:
         over = high is not None and (low is None or value > (low + high) / 2.0)
-        edge = high if over else low
+        edge = float((high if over else low) or 0.0)
         side = ("above" if over else "below") if verdict == FAIL else "too near to"
-        against = f", {side} {plain(edge, limit.unit)}"
+        against = f", {side} {stated(edge, limit.unit)}"
         if verdict == RETEST:
             against += f" for a guard band of {plain(band, limit.unit)}"
     told = f"{name}{at} {plain(value, limit.unit, uncertainty)}{against}"
@@ -103,14 +103,34 @@ def verdict(judged: list[Judged]) -> tuple[str, tuple[str, ...]]:
     return whole, (*reasons, *notes)
 
 
+def stated(value: float, unit: str) -> str:
+    """A limit as it was stated, not rounded."""
+    factor, prefix = _prefix(value, unit)
+    return f"{value / factor:g}{prefix or _UNITS.get(unit, f' {unit}')}"
+
+
+def _prefix(value: float, unit: str) -> tuple[float, str]:
+    if unit != "ohm" or abs(value) < 1e4:
+        return 1.0, ""
+    return (1e6, " MΩ") if abs(value) >= 1e6 else (1e3, " kΩ")
+
+
 _UNITS = {"deg": "°", "deg rms": "° rms", "ohm": " Ω", "": ""}
+
+
+def limits_of(low: float | None, high: float | None, unit: str) -> str:
+    """Both limits in words."""
+    if low is not None and high is not None:
+        return f"{stated(low, unit)} to {stated(high, unit)}"
+    if low is not None:
+        return f"at least {stated(low, unit)}"
+    return "" if high is None else f"at most {stated(high, unit)}"
 
 
 def plain(value: float | None, unit: str, uncertainty: float | None = None) -> str:
     """A value with its unit and doubt, by the rounding rule; large resistances with a prefix."""
     if value is None:
         return "not measured"
-    if unit == "ohm" and abs(value) >= 1e4:
-        factor, prefix = (1e6, "M") if abs(value) >= 1e6 else (1e3, "k")
-        return f"{words.number(value / factor, (uncertainty or 0.0) / factor or None)} {prefix}Ω"
-    return words.number(value, uncertainty or None) + _UNITS.get(unit, f" {unit}")
+    factor, prefix = _prefix(value, unit)
+    number = words.number(value / factor, (uncertainty or 0.0) / factor or None)
+    return number + (prefix or _UNITS.get(unit, f" {unit}"))

@@ -13,7 +13,7 @@ from markupsafe import Markup
 from toothwise import __version__
 from toothwise.bench import code128, pictures
 from toothwise.bench.charts import RULES, STANDARD
-from toothwise.bench.decide import WORDS, plain
+from toothwise.bench.decide import WORDS, limits_of, plain
 from toothwise.bench.lot import FAR, Lot, MeasureFigures, Trend
 from toothwise.bench.result import PASS, REFERENCES, Judged, SensorResult, utc_now
 from toothwise.bench.sampling import Plan
@@ -61,14 +61,6 @@ def certificate(run: SensorResult, *, proposal: bool) -> str:
         how=how,
         proposal=proposal,
     )
-
-
-def limits_of(low: float | None, high: float | None, unit: str) -> str:
-    if low is not None and high is not None:
-        return f"{plain(low, unit)} to {plain(high, unit)}"
-    if low is None and high is None:
-        return ""
-    return f"at least {plain(low, unit)}" if low is not None else f"at most {plain(high, unit)}"
 
 
 def _row(one: Judged) -> dict[str, str]:
@@ -173,7 +165,8 @@ def _measure_row(one: MeasureFigures) -> list[str]:
     return [
         title(one),
         f"{len(one.values):,}",
-        *(plain(one.quartiles[place], one.unit) for place in (0, 2, 4)),
+        plain(one.quartiles[2], one.unit),
+        ", ".join(plain(one.quartiles[place], one.unit if one.unit == "ohm" else "") for place in (0, 4)),
         limits_of(one.low, one.high, one.unit),
         index(found.cp, found.cp_low) if found else "",
         index(found.cpk, found.cpk_low) if found else "",
@@ -181,10 +174,7 @@ def _measure_row(one: MeasureFigures) -> list[str]:
 
 
 def _picture(one: MeasureFigures) -> dict[str, Any]:
-    text = "Left: all sensors, with limits and guard band where they are near."
-    if one.chart is not None:
-        text += " Right: in the order they were made."
-    return {"name": title(one), "text": text, "address": image(pictures.measure(one))}
+    return {"name": title(one), "address": image(pictures.measure(one))}
 
 
 def _trend(trend: Trend) -> list[str]:

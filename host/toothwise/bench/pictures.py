@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -19,13 +20,13 @@ HEIGHT_IN = 1.7
 def measure(one: MeasureFigures) -> str:
     """SVG: histogram with limits and guard band on the left, the chart in the order of making on the right."""
     with drawing(HEIGHT_IN) as (figure, out):
+        one = _scaled(one)
         left, right = figure.subplots(1, 2, width_ratios=[1, 2])
         _histogram(left, one)
         if one.chart is not None:
             _chart(right, one.chart)
         else:
             right.plot(np.arange(1, len(one.values) + 1), one.values, ".", color=INK, markersize=3)
-            right.set_title("in the order of making", fontsize=7, color=QUIET)
         right.set_xlabel("sensor")
     return out[0]
 
@@ -41,6 +42,28 @@ def _histogram(axes: Any, one: MeasureFigures) -> None:
                 axes.axvspan(limit - band, limit + band, color=MISSING, alpha=0.12, linewidth=0)
     axes.set_xlabel(_label(one.name, one.unit))
     axes.set_ylabel("sensors")
+
+
+def _scaled(one: MeasureFigures) -> MeasureFigures:
+    """Large resistances in megohms, so that the axis needs no power of ten."""
+    if one.unit != "ohm" or one.quartiles[2] < 1e6:
+        return one
+    low, high = (None if limit is None else limit / 1e6 for limit in (one.low, one.high))
+    chart, (a, b, c, d, e) = one.chart, one.quartiles
+    if chart is not None:
+        chart = replace(
+            chart, points=chart.points / 1e6, centre=chart.centre / 1e6, low=chart.low / 1e6, high=chart.high / 1e6
+        )
+    return replace(
+        one,
+        unit="MΩ",
+        low=low,
+        high=high,
+        values=one.values / 1e6,
+        quartiles=(a / 1e6, b / 1e6, c / 1e6, d / 1e6, e / 1e6),
+        gauge=one.gauge and one.gauge / 1e6,
+        chart=chart,
+    )
 
 
 def _near(limit: float, one: MeasureFigures) -> bool:
@@ -64,7 +87,6 @@ def _chart(axes: Any, chart: Chart) -> None:
         if len(rules) <= 12:
             text = ",".join(map(str, met))
             axes.annotate(text, (place + 1, chart.points[place]), (3, 3), textcoords="offset points", fontsize=6)
-    axes.set_title("individuals chart; rings: a run rule was met, with its number", fontsize=7, color=QUIET)
 
 
 def trend(key: str, unit: str, lots: Mapping[str, Sequence[float]]) -> str:

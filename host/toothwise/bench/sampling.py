@@ -52,10 +52,14 @@ class Plan:
     def decide(self, failures: int, checked: int) -> tuple[str, str]:
         """ "accept", "reject" or "go on", and why in words."""
         if failures > self.accept:
-            return "reject", f"{failures} failures are more than the {self.accept} that the plan allows"
+            return "reject", f"{_failures(failures)} are more than the {self.accept} that the plan allows"
         if checked < self.size:
             return "go on", f"{self.size - checked} of {self.size} are still to be checked"
-        return "accept", f"{failures} failures in {checked} are not more than the {self.accept} that the plan allows"
+        return "accept", f"{_failures(failures)} in {checked} are not more than the {self.accept} that the plan allows"
+
+
+def _failures(n: int) -> str:
+    return "1 failure" if n == 1 else f"{n} failures"
 
 
 def plan(lot_size: int, aql: float, level: str = "II") -> Plan:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 
-from toothwise.bench.decide import WORDS, plain
+from toothwise.bench.decide import WORDS, limits_of, plain
 from toothwise.bench.result import FAIL, PASS, RETEST, Judged
 from toothwise.bench.run import Bench
 from toothwise.bench.spindle import CAUTIONS
@@ -113,13 +113,11 @@ class BenchView:
 
 
 def _row(one: Judged) -> Segments:
-    limits = " to ".join(plain(end, one.unit) for end in (one.low, one.high) if end is not None)
-    word = "" if one.low is not None and one.high is not None else "at least " if one.low is not None else "at most "
     stage = "" if one.stage == "bench" else f" {one.stage}"
     name = f" {one.verdict:7}"
     value = plain(one.value, one.unit, one.uncertainty)
     return [
         (name, STYLE[one.verdict]),
         (f"{WORDS[one.name] + stage:48.48} {value:22}", ""),
-        (f"{word}{limits}", "quiet"),
+        (limits_of(one.low, one.high, one.unit), "quiet"),
     ]
