@@ -63,8 +63,11 @@ def test_a_wiggle_test_tells_its_places(toothwise: Toothwise, tmp_path: Path) ->
     told, page = told_of(toothwise, "shaken.csv", "--marks", "marks.csv", "--wheel", "60-2")
     said = words_of(page)
     assert told["kind"] == "wiggle" and 'alt="Bars: events at each place"' in page
+    first = told["recordings"][0]["result"]["causes"][0]
+    assert first["cause"] == "intermittent_wiring" and "it fails each time when place 2 is moved" in first["for"]
+    assert not any("Guided wiggle test" in step["do"] for step in told["plan"])
     assert "place 2 confirmed events in 3 of 3 wiggles" in said
-    assert "Contact was lost again and again when this place was moved: place 2." in said
+    assert "Contact was lost again and again when this place was moved: place 2. That is where to look first." in said
     assert "Nothing happened here: place 1, place 3, place 4." in said
     assert "When the hands were where" in said and "12.500 s place 1" in said
     assert "The harness was not moved" not in said

@@ -17,7 +17,11 @@ MOST_STEPS = 6
 def about(told: dict[str, Any], what: str) -> dict[str, Any]:
     """Title, codes, readings, plan and cautions, by the card and the results in `told`."""
     job = told["job"]
-    results = [recording["result"] for recording in told["recordings"] if recording["result"]]
+    results = [
+        {**recording["result"], "places": (recording["wiggle"] or {}).get("places", [])}
+        for recording in told["recordings"]
+        if recording["result"]
+    ]
     return {
         "title": _title(told, what),
         "codes": _codes(job),

@@ -64,8 +64,9 @@ def _now() -> str:
 
 def _of_file(args: argparse.Namespace, progress: Progress) -> dict[str, Any]:
     with recording_of(args.what, None) as (recording, _):
-        result = _examined(args, recording, _card(args.job) if args.job else None, progress)
+        card = _card(args.job) if args.job else None
         wiggle = _wiggled(args, recording) if args.marks else None
+        result = _weighed(_examined(args, recording, card, progress), wiggle, card)
         marks = _marks(args, recording) if args.marks else []
         one = {
             "name": Path(args.what).name,
@@ -117,9 +118,9 @@ def _of_job(args: argparse.Namespace, progress: Progress) -> dict[str, Any]:
 
 def _stored(args: argparse.Namespace, book: Book, stored: StoredRecording, progress: Progress) -> dict[str, Any]:
     entry, result = stored.entry, stored.result
+    card = _card(args.job) if args.job else _card_of(book, entry.job_id)
     asked_anew = args.wheel not in (None, "auto") or args.job is not None
     if result is None or not result.get("course") or asked_anew:
-        card = _card(args.job) if args.job else _card_of(book, entry.job_id)
         wiggle = None if result is None else result.get("wiggle")
         result = _examined(args, stored, card, progress, stored.settings)
         if entry.state == "finished":
@@ -138,9 +139,21 @@ def _stored(args: argparse.Namespace, book: Book, stored: StoredRecording, progr
         "marks": [[round(stored.clock.seconds(tick), 6), place] for tick, place in stored.marks()],
         "hash_of": "edges",
         "sha256": stored.fingerprint(),
-        "result": {key: value for key, value in result.items() if key != "wiggle"},
+        "result": _weighed({key: value for key, value in result.items() if key != "wiggle"}, wiggle, card),
         "wiggle": wiggle,
     }
+
+
+def _weighed(result: dict[str, Any], wiggle: dict[str, Any] | None, card: Card | None) -> dict[str, Any]:
+    """The result with the causes weighed on what the wiggle test showed, too."""
+    if wiggle is None:
+        return result
+    from toothwise.causes.findings import from_json
+    from toothwise.causes.job import Job as EmptyCard
+    from toothwise.causes.weigh import causes
+
+    seen = {**result, "places": wiggle["places"]}
+    return {**result, "causes": causes(from_json(seen, card or EmptyCard())), "job": card_json(card) if card else None}
 
 
 def _examined(

@@ -118,7 +118,10 @@ def _wiggle(wiggle: Mapping[str, Any]) -> list[str]:
     }
     out = [first]
     if named["confirmed"]:
-        out.append(f"Contact was lost again and again when this place was moved: {', '.join(named['confirmed'])}.")
+        out.append(
+            f"Contact was lost again and again when this place was moved: {', '.join(named['confirmed'])}."
+            " That is where to look first."
+        )
     if named["suspect"]:
         out.append(f"Something happened here too, but not often enough to be sure: {', '.join(named['suspect'])}.")
     if named["quiet"]:
