@@ -115,6 +115,12 @@ class Cluster:
         while any(map(_lives, pids)):  # a server that starts beside the last of them refuses
             time.sleep(0.005)
 
+    def freeze(self, *, thaw: bool = False) -> None:
+        """All its processes stand still, and its connections stay open; or they go on."""
+        assert self._server
+        for pid in [self._server.pid, *_children(self._server.pid)]:
+            os.kill(pid, signal.SIGCONT if thaw else signal.SIGSTOP)
+
     def stop(self) -> None:
         """Stop it in order; clients are sent away."""
         if self._server is not None:

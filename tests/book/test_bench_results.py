@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from toothwise.bench.result import Judged, SensorResult, from_dict, new_uuid, utc_now
 from toothwise.book import Book
 from toothwise.errors import BookTrouble
 
@@ -28,6 +29,26 @@ def test_a_result_comes_back_as_it_was_given(book: Book) -> None:
     assert book.bench.lot_results("L2") == []
     with pytest.raises(BookTrouble, match="no bench result"):
         book.bench.result("none")
+
+
+def test_what_a_bench_makes_is_what_the_book_gives_back(book: Book) -> None:
+    judged = Judged("jitter", 0.0123456789012345, "deg", None, None, 0.05, "retest", "hot", "inside the guard band")
+    given = SensorResult(
+        uuid=new_uuid(),
+        lot="L1",
+        serial="Ä-17",
+        sensor_type="hall",
+        bench="north",
+        started_utc=utc_now(),
+        ended_utc=utc_now(),
+        verdict="retest",
+        reasons=("jitter is inside the guard band",),
+        measures=(judged, Judged("full_count", None, "1", None, 1000.0, None, "fail")),
+        versions={"program": "0.1.0"},
+        recordings=(3, 4),
+    )
+    assert book.bench.save_result(given.as_dict())
+    assert from_dict(book.bench.result(given.uuid)) == given
 
 
 def test_the_same_result_is_kept_once(book: Book) -> None:

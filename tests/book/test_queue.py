@@ -77,6 +77,22 @@ def test_a_server_that_is_down_at_the_start_gets_all_once_it_is_up(own_cluster: 
     assert in_book(address) == [made(1), made(2), made(3)]
 
 
+def test_a_server_that_stands_still_does_not_hold_up_the_bench(
+    own_cluster: Cluster, local: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(queue, "CLOSE_S", 0.1)
+    sending = ResultQueue(own_cluster.address(), local)
+    sending.keep(made(1))
+    assert sending.flush(60.0)
+    own_cluster.freeze()
+    sending.keep(made(2))
+    assert sending.flush(0.1) is False
+    sending.close()
+    own_cluster.freeze(thaw=True)
+    wait_for(lambda: not sending.waiting)
+    assert in_book(own_cluster.address()) == [made(1), made(2)]
+
+
 def test_a_result_in_both_places_is_one(address: str, local: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As after a kill between the book's commit and taking it off the queue."""
     with Book.open(local) as waiting, Book.open(address) as book:

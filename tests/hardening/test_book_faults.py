@@ -322,6 +322,44 @@ def test_a_book_that_does_not_come_back_loses_nothing_either(
         assert list(rest.faults()) == []
 
 
+@pytest.mark.parametrize("thaw", [True, False], ids=["for a while", "for good"])
+def test_a_server_that_stands_still_is_said_and_loses_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, thaw: bool
+) -> None:
+    """It answers nothing, and its connections stay open: nothing fails that could be told."""
+    monkeypatch.setattr(recorder, "COMMIT_EVERY_S", 0.02)
+    monkeypatch.setattr(recorder, "SLOW_S", 0.2)
+    monkeypatch.setattr(recorder, "LAST_TRIES_S", 0.3)
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    need("PostgreSQL", programs() is not None)
+    edges = square(2000)
+    batches = batches_of(edges, 100)
+    with Cluster() as cluster, Book.open(cluster.address()) as book:
+        running = book.start_recording(CLOCK, ("crank",), {})
+        for batch in batches[:5]:
+            running.add(batch)
+        wait_for(lambda: book.recording(running.id).entry.edges == 500)
+        cluster.freeze()
+        for batch in batches[5:]:
+            running.add(batch)
+        wait_for(lambda: running.trouble)
+        assert "has not answered for" in str(running.trouble)
+        if thaw:
+            cluster.freeze(thaw=True)
+            wait_for(lambda: running.trouble is None)
+            running.finish()
+            assert_same(edges, joined(list(book.recording(running.id).batches()))[0])
+            return
+        with pytest.raises(BookTrouble, match="lacks its end there") as caught:
+            running.finish()
+        cluster.freeze(thaw=True)
+    with Book.open(caught.value.step.rpartition("--book ")[2]) as rest:
+        (entry,) = rest.recordings()
+        last = joined(list(rest.recording(entry.id).batches()))[0].ticks
+        np.testing.assert_array_equal(last, edges.ticks[-len(last) :])
+        assert len(last) >= 1400  # all but the first 500, and one batch that may have been on its way
+
+
 def test_two_tools_record_into_one_book_while_a_third_reads(tmp_path: Path) -> None:
     path = tmp_path / "b.sqlite"
     children = [

@@ -26,6 +26,7 @@ from toothwise.book.store import address_of, shown
 from toothwise.errors import BookTrouble
 
 RETRY_EVERY_S = 2.0
+CLOSE_S = 10.0
 _AT_ONCE = 100
 
 
@@ -94,7 +95,9 @@ class ResultQueue:
         with self._wake:
             self._stopping = True
             self._wake.notify_all()
-        self._thread.join()
+        self._thread.join(CLOSE_S)
+        if self._thread.is_alive():  # a server that stands still: it ends with the program
+            return
         self._local.close()
         if self._book:
             self._book.close()

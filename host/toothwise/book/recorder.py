@@ -19,6 +19,7 @@ One of five things happens to a batch:
 
 from __future__ import annotations
 
+import contextlib
 import threading
 import time
 from collections.abc import Mapping, Sequence
@@ -37,6 +38,8 @@ from toothwise.records import Event
 COMMIT_EVERY_S = 0.5
 RETRY_EVERY_S = 1.0
 LAST_TRIES_S = 15.0
+SLOW_S = 6.0
+"""A commit that takes longer is told; a book locked by another program is given up before."""
 MOST_WAITING_BYTES = 64 << 20
 _EDGE_BYTES = 9  # tick and level in memory, before they are packed
 
@@ -72,7 +75,11 @@ class Recorder:
         self._lost: list[Blind] = []
         self._stopping = False
         self._defect: BookTrouble | None = None
-        self.trouble: BookTrouble | None = None
+        self._failure: Exception | None = None
+        self._trouble: BookTrouble | None = None
+        self._writing_since: float | None = None
+        self._result: Mapping[str, Any] | None = None
+        self._given_up = False
         self.dropped_batches = 0
         self._thread = threading.Thread(target=self._run, name="book", daemon=True)
         self._thread.start()
@@ -81,6 +88,13 @@ class Recorder:
     def id(self) -> int:
         """The recording's number in the book."""
         return self._writer.id
+
+    @property
+    def trouble(self) -> BookTrouble | None:
+        """What keeps it from writing now; None where nothing does."""
+        since = self._writing_since
+        took = 0.0 if since is None else time.monotonic() - since
+        return self._slow(took) if took > SLOW_S else self._trouble
 
     def add(self, batch: Batch) -> None:
         """Take a batch. Its arrays must not be changed afterwards."""
@@ -133,39 +147,45 @@ class Recorder:
         with self._wake:
             if self._stopping:
                 return
-            self._stopping = True
+            self._stopping, self._result = True, result
             self._wake.notify()
-        self._thread.join()
+        with contextlib.suppress(KeyboardInterrupt):  # one who cannot wait gets the rest beside the book
+            self._thread.join(None if self._is_file else LAST_TRIES_S + SLOW_S)
+        with self._wake:
+            self._given_up = self._thread.is_alive()
+        if self._given_up:
+            self._pack_incoming()
+            raise self._rescued(self.trouble or self._slow(LAST_TRIES_S))
+        self._trouble = self._defect
+        if self._failure:
+            raise self._failure
+
+    def _write_last(self) -> Exception | None:
+        """The last commit: a server that is just being started again is waited for, and if it does not come, the
+        end of the recording is kept on this computer."""
         with self._wake:
             if self._lost and self._until_tick is not None:
                 self._incoming.append(Batch(self._until_tick, {}, tuple(self._lost)))
-        self._pack_incoming()
-        self._write_last(result)
-        self._waiting = []
-        self.trouble = self._defect
-        if self._defect:
-            raise self._defect
-
-    def _write_last(self, result: Mapping[str, Any] | None) -> None:
-        """The last commit: a server that is just being started again is waited for, and if it does not come, the
-        end of the recording is kept on this computer."""
         end = time.monotonic() + LAST_TRIES_S
         while True:
             try:
-                self._writer.write(self._waiting, ended=True, result=result)
-                return
+                self._write(ended=True)
+                return self._defect
             except BookTrouble as trouble:
+                self._trouble = trouble
                 if self._is_file or time.monotonic() > end:
-                    raise self._rescued(trouble, result) from None
+                    return self._rescued(trouble)
                 time.sleep(RETRY_EVERY_S)
+            except Exception as error:
+                return error
 
-    def _rescued(self, trouble: BookTrouble, result: Mapping[str, Any] | None) -> BookTrouble:
+    def _rescued(self, trouble: BookTrouble) -> BookTrouble:
         if not any(lot.chunks for lot in self._waiting):
             return trouble
         path = self._rescue_at / f"rescued-{self._writer.uid}.sqlite"
         source = {**self._source, "end_of": {"book": self._where, "recording": self.id}}
         try:
-            number = rescue(path, self._waiting, self._clock, self._channels, source, self._settings, result)
+            number = rescue(path, self._waiting, self._clock, self._channels, source, self._settings, self._result)
         except BookTrouble:
             return trouble
         return rescued(trouble, self.id, number, path)
@@ -182,25 +202,43 @@ class Recorder:
             with self._wake:
                 self._wake.wait_for(lambda: self._stopping, pause)
                 if self._stopping:
-                    return
+                    break
             try:
-                self._pack_incoming()
-                if self._waiting:
-                    self._writer.write(self._waiting)
-                    with self._wake:
-                        self._waiting, self._waiting_bytes = [], 0
-                self.trouble = self._defect
+                self._write()
+                self._trouble = self._defect
                 pause = COMMIT_EVERY_S
             except BookTrouble as trouble:
-                self.trouble = trouble
+                self._trouble = trouble
                 pause = RETRY_EVERY_S
             except Exception as error:  # a defect must not end the recording silently: it stays till the end
-                self.trouble = self._defect = BookTrouble(
+                self._trouble = self._defect = BookTrouble(
                     f"A part of the recording could not be kept in the book {self._where}",
                     cause=f"{type(error).__name__}: {error}",
                     step="Stop and start again; what was committed is safe",
                 )
                 pause = RETRY_EVERY_S
+
+        self._failure = self._write_last()
+
+    def _write(self, *, ended: bool = False) -> None:
+        self._pack_incoming()
+        if not self._waiting and not ended:
+            return
+        self._writing_since = time.monotonic()
+        try:
+            self._writer.write(self._waiting, ended=ended, result=self._result if ended else None)
+        finally:
+            self._writing_since = None
+        with self._wake:
+            if not self._given_up:
+                self._waiting, self._waiting_bytes = [], 0
+
+    def _slow(self, seconds: float) -> BookTrouble:
+        return BookTrouble(
+            f"The book {self._where} has not answered for {seconds:.0f} s",
+            cause="The server, the network or the disk stands still",
+            step="Wait, or look after it; the recording goes on",
+        )
 
     def _pack_incoming(self) -> None:
         with self._wake:
