@@ -1,9 +1,10 @@
-"""Makes README's pictures from what the live view really draws: a terminal of 80 by 24 as SVG, under host/docs/.
+"""Makes README's pictures from what the tool really shows, under host/docs/: a terminal of 80 by 24 as SVG, and the
+live page in Chromium at a phone's size.
 
-    python tests/pictures.py            write them
-    python tests/pictures.py --check    say whether they are up to date, by the exit code
+    python -m tests.pictures            write them all; takes a minute, since the page is photographed as it runs
+    python -m tests.pictures --check    say whether the SVG ones are up to date, by the exit code
 
-The signals are made ones, the same every time; the view is the very one of `demo` and `watch`.
+The signals are made ones, the same every time; the views are the very ones of `demo`, `watch` and `wiggle`.
 """
 
 from __future__ import annotations
@@ -149,6 +150,10 @@ def main() -> int:
     FOLDER.mkdir(exist_ok=True)
     for name, text in made.items():
         (FOLDER / name).write_text(text, encoding="utf-8")
+    from tests.pictures_of_page import photographs
+
+    for name, png in photographs().items():
+        (FOLDER / name).write_bytes(png)
     return 0
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib.util
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
@@ -85,12 +85,12 @@ class Browser:
     def until(self, name: str, text: str) -> None:
         self._wait(lambda: self.text(name) == text, lambda: f"#{name} is {self.text(name)!r}, not {text!r}")
 
-    def until_true(self, script: str) -> None:
-        self._wait(lambda: bool(self.ask(f"return {script}")), lambda: f"never true: {script}")
+    def until_true(self, script: str, wait_s: float = WAIT_S) -> None:
+        self._wait(lambda: bool(self.ask(f"return {script}")), lambda: f"never true: {script}", wait_s)
 
     @staticmethod
-    def _wait(holds: Any, why: Any) -> None:
-        end = time.monotonic() + WAIT_S
+    def _wait(holds: Callable[[], bool], why: Callable[[], str], wait_s: float = WAIT_S) -> None:
+        end = time.monotonic() + wait_s
         while not holds():
             assert time.monotonic() < end, why()
             time.sleep(0.02)

@@ -6,7 +6,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -28,6 +27,7 @@ TARGET_PX = 76
 CONTRAST = 7.0
 """WCAG 2.2, success criterion 1.4.6 Contrast (Enhanced)."""
 
+BUTTONS = ("wiggle", "next", "back", "mark", "sound")
 PLACES = [("hands off", 0, 1), ("sensor connector", 3, 3), ("bulkhead", 0, 0)]
 
 
@@ -49,6 +49,12 @@ def page() -> Iterator[Page]:
         yield page
 
 
+class Led:
+    """A guide in the middle of a place."""
+
+    wiggle_next, next_place = True, "bulkhead"
+
+
 def wiggle(page: Page, **more: Any) -> WiggleFeed:
     feed = WiggleFeed(page, "Brindle   virtual rig")
     tell(feed, **more)
@@ -57,7 +63,7 @@ def wiggle(page: Page, **more: Any) -> WiggleFeed:
 
 def tell(feed: WiggleFeed, what: str = "sensor connector", **more: Any) -> None:
     now = Now(what, "place 1 of 2, wiggle 3 of 3: push and pull", 2.0, 3, 3, "at rest   feed up", places=PLACES)
-    feed.draw(now, None, **({"guided": True, "muted": False, "marks": 0} | more))
+    feed.draw(now, None, **({"guide": Led(), "muted": False, "marks": 0} | more))
 
 
 def test_a_watch_with_findings(browser: Browser, page: Page) -> None:
@@ -113,9 +119,9 @@ def test_the_buttons_of_a_wiggle_test(browser: Browser, page: Page) -> None:
     browser.until("what", "sensor connector")
     assert browser.text("left") == "2" and browser.text("here") == "3"
     assert browser.texts("#place-list li")[1].replace("\n", " ") == "▶ sensor connector ■ 3 events"
-    for name in ("next", "back", "mark", "sound"):
+    for name in BUTTONS:
         browser.click(name)
-    assert browser.pressed(page, 4) == ["next", "back", "mark", "sound"]
+    assert browser.pressed(page, 5) == [*BUTTONS]
     browser.until("sound", "Mute")
     browser.click("sound")
     assert browser.pressed(page, 1) == ["mute"]
@@ -136,12 +142,12 @@ def test_by_keyboard_alone(browser: Browser, page: Page) -> None:
         if name in reached:
             break
         reached.append(name)
-        if name in ("next", "back", "mark", "sound"):
+        if name in BUTTONS:
             assert browser.ask("return getComputedStyle(document.activeElement).outlineStyle") == "solid"
             browser.enter()
-    assert [name for name in reached if name in ("next", "back", "mark", "sound")] == ["next", "back", "mark", "sound"]
+    assert [name for name in reached if name in BUTTONS] == [*BUTTONS]
     assert {"findings", "places"} <= set(reached), "what scrolls can be reached and scrolled by the keyboard"
-    assert browser.pressed(page, 4) == ["next", "back", "mark", "sound"]
+    assert browser.pressed(page, 5) == [*BUTTONS]
 
 
 def test_a_second_screen_only_looks_on(browser: Browser, page: Page) -> None:
@@ -214,7 +220,7 @@ def test_hostile_names_and_notes_are_only_text(browser: Browser, page: Page, lin
     feed.alarm("missing", line)
     places = [(line, 2, 1), ("<img src=x onerror=alert(1)>", 0, 0)]
     now = Now(line, line, 1.0, 1, 1, line, notice=line, places=places)
-    feed.draw(now, None, guided=True, muted=False, marks=0)
+    feed.draw(now, None, guide=Led(), muted=False, marks=0)
     browser.open(page.address)
     browser.until("link", "live")
     browser.until("here", "1")
@@ -324,17 +330,20 @@ def test_wiggle_led_from_the_page(one_browser: Browser, tmp_path: Path) -> None:
         one_browser.click("next")
         one_browser.until_true("document.getElementById('doing').textContent.startsWith('place 1 of ')")
         place = one_browser.text("what")
-        one_browser.click("next")
+        one_browser.click("wiggle")
         one_browser.until_true("document.getElementById('doing').textContent.includes('wiggle 1 of ')")
         one_browser.click("sound")
         one_browser.until("sound", "Mute")
         one_browser.click("sound")
         one_browser.until_true("document.getElementById('state').textContent.endsWith('MUTED')")
         one_browser.until_true("Number(document.getElementById('here').textContent) >= 1")
-        time.sleep(0.2)
+        one_browser.click("next")
+        one_browser.until_true("document.getElementById('doing').textContent.startsWith('place 2 of ')")
+        one_browser.click("back")
+        one_browser.until_true("document.getElementById('doing').textContent.startsWith('place 1 of ')")
     finally:
         ended(process)
     with Book.open(str(tmp_path / "book.sqlite")) as book:
         recording = book.recording(1)
-        assert [name for _, name in recording.marks()] == ["hands off", "moving on", place]
+        assert [name for _, name in recording.marks()] == ["hands off", "moving on", place, "moving on", "moving on"]
         assert recording.notes()[0][1].endswith(" s: hands off")

@@ -14,6 +14,8 @@ from toothwise.show import words
 from toothwise.show.raster import EXTRA, MISSING, SEEN, Raster
 from toothwise.show.wiggle_screen import Now
 from toothwise.wheel import catalogue
+from toothwise.wiggle.guide import Guide, steps
+from toothwise.wiggle.harness import Harness, Spot
 
 from tests.page.stage import CLOCK, TEETH, Told, batches, edges, play
 from tests.page.test_shown import merged
@@ -107,12 +109,15 @@ def test_wiggle_tells_places_and_buttons() -> None:
     now = Now("plug", "place 1 of 2", 2.0, 1, 3, "at rest", places=[("plug", 1, 2), ("bend", 0, 0)])
     feed.found(3, "missing", "it let go")
     feed.alarm("contact", "contact at plug")
-    feed.draw(now, None, guided=True, muted=True, marks=2)
+    guide = Guide(steps(Harness("b", (Spot("plug"), Spot("bend")), moving_s=0.0)), 1e-9)
+    guide.go(0)
+    feed.draw(now, None, guide=guide, muted=True, marks=2)
     news = told.news[0]
     assert news["now"]["title"] == "Brindle · virtual rig"
     assert news["now"]["places"] == [["plug", 1, 2], ["bend", 0, 0]]
     assert (news["now"]["left"], news["now"]["rpm"], news["now"]["muted"], news["now"]["marks"]) == (2, "–", True, 2)
-    assert news["now"]["buttons"] == ["next", "back", "mark", "sound"]
+    assert news["now"]["buttons"] == ["wiggle", "next", "back", "mark", "sound"]
+    assert (news["now"]["wiggle_next"], news["now"]["last"]) == (False, False)
     assert news["findings"] == [[3, "missing", "it let go", ""]] and news["alarm"]["n"] == 1
-    feed.draw(now, None, guided=False, muted=False, marks=0)
+    feed.draw(now, None, guide=None, muted=False, marks=0)
     assert told.news[1]["now"]["buttons"] == ["mark", "sound"] and "findings" not in told.news[1]

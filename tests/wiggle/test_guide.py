@@ -64,3 +64,28 @@ def test_back_moves_the_place_again() -> None:
 def test_what_was_done_before_is_not_asked_again() -> None:
     left = steps(MAP, {"a": 2, "b": 1})
     assert [(step.place, step.wiggle) for step in left] == [("hands off", 0), ("moving on", 0), ("b", 2)]
+
+
+def test_a_place_can_be_left_at_once() -> None:
+    guide = Guide(steps(MAP), TICK_S)
+    guide.go(0)
+    guide.skip(1000)
+    guide.next(2000)
+    guide.skip(3000)
+    assert names(guide)[1:] == [(1000, "moving on"), (2000, "a"), (3000, "moving on")]
+    assert guide.step is not None and guide.step.number == 2
+    guide.skip(4000)
+    assert guide.over and guide.skip(5000) == []
+
+
+def test_whether_a_wiggle_of_the_same_place_comes_next() -> None:
+    guide = Guide(steps(MAP), TICK_S)
+    assert not guide.wiggle_next
+    told = []
+    for tick in range(7):
+        guide.next(tick)
+        told.append((guide.step.place if guide.step else "", guide.wiggle_next))
+    assert told == [
+        ("hands off", False), ("moving on", True), ("a", True), ("a", False), ("moving on", True), ("b", True),
+        ("b", False),
+    ]  # fmt: skip

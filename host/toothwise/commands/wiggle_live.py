@@ -239,7 +239,8 @@ class LiveTest:
             self._noted += 1
             self.recorder.note(f"mark at {self.rig.clock.seconds(tick):.1f} s: {self._what()}")
         elif self.guide is not None:
-            self._mark(self.guide.next(tick) if button == "next" else self.guide.back(tick))
+            goes = {"wiggle": self.guide.next, "next": self.guide.skip, "back": self.guide.back}
+            self._mark(goes[button](tick))
 
     def _type(self, key: str, tick: int) -> None:
         """A temperature, digit by digit."""
@@ -333,7 +334,7 @@ class LiveTest:
                 place = self._place_at(self.watching.until_tick)
                 self._feed.alarm(alarms.news, f"{alarms.news} at {place}" if place else alarms.news)
                 self._told_alarms = alarms.sounded
-            self._feed.draw(now, rpm, guided=self.guide is not None, muted=alarms.muted, marks=self._noted)
+            self._feed.draw(now, rpm, guide=self.guide, muted=alarms.muted, marks=self._noted)
 
     def _now(self, alarms: Alarms, now_s: float) -> Now:
         watching, tick = self.watching, self.watching.until_tick

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Protocol
 
 from toothwise.edges.signal import Clock
 from toothwise.examine.result import FAULT_KINDS, Tally
@@ -152,6 +152,16 @@ class WatchFeed(_Feed):
         self.send(now, tally.speed_rpm)
 
 
+class Leads(Protocol):
+    """What the buttons say of where the guide goes next."""
+
+    @property
+    def wiggle_next(self) -> bool: ...
+
+    @property
+    def next_place(self) -> str: ...
+
+
 class WiggleFeed(_Feed):
     """The page of `wiggle`: fed like WiggleView."""
 
@@ -164,7 +174,7 @@ class WiggleFeed(_Feed):
         """An event of the test."""
         self._news["findings"] = [*self._news.get("findings", ()), [number, kind, text(line), ""]][-LONGEST:]
 
-    def draw(self, now: Now, rpm: float | None, *, guided: bool, muted: bool, marks: int) -> None:
+    def draw(self, now: Now, rpm: float | None, *, guide: Leads | None, muted: bool, marks: int) -> None:
         told = {
             "kind": "wiggle",
             "rpm": words.rpm(rpm),
@@ -178,6 +188,8 @@ class WiggleFeed(_Feed):
             "muted": muted,
             "marks": marks,
             "places": [[text(name), events, wiggles] for name, events, wiggles in now.places][:LONGEST],
-            "buttons": ["next", "back", "mark", "sound"] if guided else ["mark", "sound"],
+            "buttons": ["mark", "sound"] if guide is None else ["wiggle", "next", "back", "mark", "sound"],
+            "wiggle_next": guide is not None and guide.wiggle_next,
+            "last": guide is not None and not guide.next_place,
         }
         self.send(told, rpm)

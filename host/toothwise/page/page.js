@@ -5,6 +5,7 @@
 const MOST_ROWS = 128, MOST_FINDINGS = 40;
 const OLD_S = 2, SILENT_S = 6, NEWS_MS = 2500, QUIET_MS = 250;
 const SEEN = 1, BLIND = 2, EXTRA = 4, MISSING = 8;   // a cell's flags, above the character "0"
+const PRESSES = ["wiggle", "next", "back", "mark"];
 const $ = (id) => document.getElementById(id);
 const me = [...crypto.getRandomValues(new Uint8Array(8))].map((b) => b.toString(16).padStart(2, "0")).join("");
 
@@ -125,7 +126,7 @@ function draw() {
     document.body.classList.toggle("guided", guided);
     if (guided) drawPlace(now); else drawFigures(now);
     put("mark", now.marks ? `Mark (${now.marks})` : "Mark");
-    for (const name of ["next", "back", "mark"]) $(name).hidden = role !== "hand" || !now.buttons.includes(name);
+    for (const name of PRESSES) $(name).hidden = role !== "hand" || !now.buttons.includes(name);
   }
   if (have.fresh) drawFindings();
   if (have.alarm) {
@@ -152,6 +153,7 @@ function drawPlace(now) {
   put("here", String(now.here));
   put("whole", String(now.whole));
   put("state", now.state);
+  put("next", now.last ? "Finish" : "Next place");
   $("heres").classList.toggle("some", now.here > 0);
   const list = $("place-list"), key = JSON.stringify([now.what, now.places]);
   if (list.dataset.key === key) return;
@@ -161,6 +163,8 @@ function drawPlace(now) {
     const text = events ? `■ ${events} event${events === 1 ? "" : "s"}` : wiggles ? "quiet" : "";
     return item(here ? "here" : "", node("span", here ? "▶" : ""), node("span", name), node(told, text));
   }));
+  const box = $("places"), here = list.querySelector(".here");
+  if (here) box.scrollTop = here.offsetTop - box.clientHeight / 2;
 }
 
 function drawFindings() {
@@ -267,13 +271,14 @@ function tick() {
     lost && cut > OLD_S ? `No connection. ${before} Trying again.` :
     !lost && old > OLD_S ? `Nothing new from the rig. ${before}` : "");
   put("role", { look: "This screen only looks on.", wait: "The buttons are on another screen." }[role] ?? "");
-  for (const name of ["next", "back", "mark"]) $(name).disabled = lost;
+  for (const name of PRESSES) $(name).disabled = lost;
+  $("wiggle").disabled = lost || !have.now?.wiggle_next;
   put("sound", audible() ? "Mute" : "Sound on");
   $("alarm").classList.toggle("news", Date.now() < newsUntil);
   if (open && cut > SILENT_S) { const gone = socket; gone.onclose({ target: gone, code: 1006 }); gone.close(); }
 }
 
-for (const name of ["next", "back", "mark"]) $(name).onclick = () => { say({ press: name }); shake(20); };
+for (const name of PRESSES) $(name).onclick = () => { say({ press: name }); shake(20); };
 $("sound").onclick = toggleSound;
 addEventListener("resize", () => drawRaster());
 const ticking = setInterval(tick, 250);

@@ -18,7 +18,7 @@ WINDOW = 3
 """States a viewer may have been sent without having said that it drew them. A slow one so waits with its next state
 here, where the state stays new, and not in the network's buffers, where it would grow old."""
 MOST_PRESSES_A_SECOND = 8
-PRESSES = frozenset({"next", "back", "mark", "mute", "sound"})
+PRESSES = frozenset({"wiggle", "next", "back", "mark", "mute", "sound"})
 
 
 class Viewer:

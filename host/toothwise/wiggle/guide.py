@@ -72,6 +72,12 @@ class Guide:
         return next((s.spot.name for s in later if s.spot and s.spot.name != here), "")
 
     @property
+    def wiggle_next(self) -> bool:
+        """Whether what comes next is a wiggle of the place where the hands are."""
+        step, later = self.step, self.steps[self._at + 1 : self._at + 2]
+        return bool(step and later and later[0].wiggle and later[0].number == step.number)
+
+    @property
     def over(self) -> bool:
         return self._at >= len(self.steps)
 
@@ -104,6 +110,14 @@ class Guide:
     def next(self, tick: int) -> list[Mark]:
         """On to the next thing, by key or button: out of a wiggle to the next one, out of moving on to the wiggle."""
         return self._begin(self._at + 1, tick) if not self.over else []
+
+    def skip(self, tick: int) -> list[Mark]:
+        """On to the next place, whatever is left to do at this one; after the last one it is over."""
+        if self.over:
+            return []
+        here = self.step.number if self.step else 0
+        later = (i for i, step in enumerate(self.steps) if i > self._at and step.number > here)
+        return self._begin(next(later, len(self.steps)), tick)
 
     def back(self, tick: int) -> list[Mark]:
         """To this place's first wiggle once more; from there and from moving on, to the place before."""
