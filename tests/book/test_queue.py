@@ -122,7 +122,7 @@ def test_a_book_in_a_locked_file_gets_its_results_later(tmp_path: Path, local: P
         assert sending.waiting == 0
         other.execute("BEGIN IMMEDIATE")
         sending.keep(made(2))
-        assert "Another program is writing to it" in str(sending.trouble)
+        wait_for(lambda: "Another program is writing to it" in str(sending.trouble))
         assert sending.waiting == 1
         other.execute("ROLLBACK")
         assert sending.flush(60.0)
