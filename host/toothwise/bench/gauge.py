@@ -7,8 +7,10 @@ with the repeatability.
 
 from __future__ import annotations
 
+import csv
 import math
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -48,6 +50,34 @@ class GaugeStudy:
     of_tolerance: float | None
     categories: int
     verdict: str
+
+
+def read_study(path: Path) -> NDArray[np.float64]:
+    """A CSV file with the columns part, operator, value as (parts, operators, trials), trials in the file's order.
+
+    Raises FileTrouble that names the row.
+    """
+    try:
+        with path.open(newline="", encoding="utf-8") as file:
+            rows = list(csv.DictReader(file))
+    except (OSError, UnicodeDecodeError, csv.Error) as problem:
+        raise FileTrouble(f"the gauge study {path} cannot be read: {problem}", step="check the path") from None
+    cells: dict[tuple[str, str], list[float]] = {}
+    for line, row in enumerate(rows, 2):
+        try:
+            cells.setdefault((row["part"], row["operator"]), []).append(float(row["value"]))
+        except (KeyError, TypeError, ValueError):
+            raise FileTrouble(
+                f"{path}, line {line}: not a measurement",
+                cause="every row needs part, operator and value, named in the first line",
+                step="mend that line",
+            ) from None
+    parts, operators = (list(dict.fromkeys(key[place] for key in cells)) for place in (0, 1))
+    trials = max(map(len, cells.values()), default=0)
+    values = np.full((len(parts), len(operators), trials), np.nan)
+    for (part, operator), found in cells.items():
+        values[parts.index(part), operators.index(operator), : len(found)] = found
+    return values
 
 
 def gauge_study(values: NDArray[np.float64], tolerance: float | None = None) -> GaugeStudy:

@@ -84,7 +84,8 @@ def judge_recording(
 
 def versions(limits: Limits, more: Mapping[str, str] | None = None) -> dict[str, str]:
     """What a result was made and judged by."""
-    return {"toothwise": __version__, "limits_sha256": limits.sha256, **(more or {})}
+    stand = "proposal" if limits.proposal else "set"
+    return {"toothwise": __version__, "limits": stand, "limits_sha256": limits.sha256, **(more or {})}
 
 
 def _counted(limits: Limits, teeth: Teeth, sweep: Figures) -> tuple[int, int]:

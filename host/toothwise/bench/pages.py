@@ -36,8 +36,8 @@ def _page(template: str, title: str, **more: Any) -> str:
     )
 
 
-def certificate(run: SensorResult, *, proposal: bool) -> str:
-    """One sensor's. proposal: its limits are nobody's yet."""
+def certificate(run: SensorResult) -> str:
+    """One sensor's."""
     facts = [
         ["serial number", printed(run.serial)],
         ["sensor type", printed(run.sensor_type)],
@@ -59,7 +59,7 @@ def certificate(run: SensorResult, *, proposal: bool) -> str:
         facts=facts,
         rows=[_row(one) for one in run.measures],
         how=how,
-        proposal=proposal,
+        proposal=run.versions.get("limits") == "proposal",
     )
 
 
@@ -79,7 +79,7 @@ def lot_report(lot: Lot) -> str:
     return _page(
         "lot.html.j2",
         f"Lot {lot.name}",
-        plain=_in_words(lot),
+        plain=in_words(lot),
         facts=_facts(lot),
         failures=_failures(lot),
         plan=_plan(lot.plan, lot.decision) if lot.plan else [],
@@ -108,7 +108,8 @@ def title(one: MeasureFigures) -> str:
     return name if one.stage in ("", "bench") else f"{name}, {one.stage}"
 
 
-def _in_words(lot: Lot) -> list[str]:
+def in_words(lot: Lot) -> list[str]:
+    """What it comes to, in whole sentences."""
     yields = lot.yields
     low, high = yields.bounds
     out = [

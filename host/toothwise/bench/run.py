@@ -179,18 +179,17 @@ class Bench:
             versions(self.limits, self._more),
         )
         self.finished.append(self.last)
-        self._begin("")
+        self._begin()
 
-    def _begin(self, serial: str) -> None:
+    def _begin(self) -> None:
+        """Ready for the next sensor."""
         self.sensor, self.at, self.typed, self.stage = Sensor(), 0, "", None
-        if serial:
-            self.sensor.serial = serial
-            self.at = 1
 
     # ------------------------------------------------------------ keys
 
     def press(self, key: str) -> None:
-        """One key. Where nothing is to be typed: Enter goes on, s leaves a step out, x gives the sensor up, q ends."""
+        """One key. Where nothing is to be typed: Enter goes on, s leaves a step out, x gives the sensor up, q ends. Enter
+        alone for a serial number takes the last one again."""
         if self.step.kind in (SERIAL, READING):
             self._type(key)
         elif key in "\r\n":
@@ -199,7 +198,7 @@ class Bench:
             self._leave_out()
         elif key == "x":
             self.spindle.stop("")
-            self._begin("")
+            self._begin()
         elif key == "q":
             self.ended = True
             self.spindle.stop("")
@@ -227,16 +226,15 @@ class Bench:
         elif key in "\x7f\b":
             self.typed = self.typed[:-1]
         elif key == "\x1b" and self.step.kind == READING:
-            self._begin("")
-        elif key == "\x04" or (key in "qQ" and self.step.kind == SERIAL and not self.typed):
+            self._begin()
+        elif key == "\x04":  # Ctrl-D: a serial number may begin with any letter
             self.ended = True
-        elif key in "rR" and self.step.kind == SERIAL and not self.typed and self.last is not None:
-            self._begin(self.last.serial)
         elif key.isprintable():
             self.typed = (self.typed + key)[-60:]
 
     def _typed_in(self, text: str) -> None:
         if self.step.kind == SERIAL:
+            text = text or (self.last.serial if self.last is not None else "")
             if text:
                 self.sensor = Sensor(text)
                 self._go_on()

@@ -15,7 +15,7 @@ from toothwise.show.screen import Look, Screen, Segments
 
 STYLE = {PASS: "good", RETEST: "warning", FAIL: "missing"}
 _KEYS = {
-    SERIAL: "Enter takes it   r the last one again   q end",
+    SERIAL: "Enter takes it   Enter alone: the last one again   Ctrl-D end",
     READING: "Enter takes it   Esc give this sensor up",
     CONFIRM: "Enter go on   s leave out   x give this sensor up   q end",
     SWEEP: "Enter done   s leave out   x give up   q end",

@@ -11,6 +11,7 @@ COMMANDS: tuple[str, ...] = (
     "wiggle",
     "job",
     "report",
+    "bench",
     "wheel",
     "rig",
     "export",
