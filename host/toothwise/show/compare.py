@@ -22,7 +22,7 @@ MOST_ALIKE = 8
 
 
 def comparison(both: Mapping[str, Any]) -> list[str]:
-    """Lines: the counts, the findings by kind, each measure with its doubt and whether it differs, the causes."""
+    """Lines: the counts, the findings by kind, the causes, each measure with its doubt and whether it differs."""
     return table(rows_of(both), right={1, 2})
 
 
@@ -34,9 +34,10 @@ def rows_of(both: Mapping[str, Any]) -> list[list[str]]:
     for kind in sorted({*events["a"], *events["b"]}):
         name = f"findings: {words.KIND_NAMES.get(kind, kind)}"
         rows.append([name, str(events["a"].get(kind, 0)), str(events["b"].get(kind, 0)), ""])
+    rows += _causes(both["causes"])
     for _, lot in groupby(both["measures"], lambda row: row["name"]):
         rows += _measures(list(lot))
-    return [*rows, *_causes(both["causes"])]
+    return rows
 
 
 def _plain(value: Any) -> str:

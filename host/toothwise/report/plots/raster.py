@@ -64,5 +64,5 @@ def _columns(wheel: Mapping[str, Any], teeth: int) -> list[int]:
 
 def _label_teeth(axes: Any, columns: list[int]) -> None:
     step = next(s for s in (1, 2, 5, 10, 20, 50) if len(columns) / s <= 30)
-    teeth = [n for n in range(1, len(columns) + 1) if n == 1 or n % step == 0]
+    teeth = [n for n in range(1, len(columns) + 1) if n == 1 or (n % step == 0 and n > step / 2 + 1)]
     axes.set_xticks([columns[n - 1] + 1 for n in teeth], [str(n) for n in teeth])
