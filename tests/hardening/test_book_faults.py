@@ -150,18 +150,25 @@ def test_a_locked_book_is_read_and_not_written(path: Path) -> None:
     assert toothwise("book", "note", "7", "x", "--book", path) == (0, "", "")
 
 
-def test_a_read_only_book_is_one_line(path: Path) -> None:
+def test_a_read_only_book_is_read_and_not_written(path: Path, tmp_path: Path) -> None:
     prefix: tuple[str, ...] = ()
     if os.geteuid() == 0:  # who may write everywhere, unless that right is laid down
         if not shutil.which("setpriv"):
             pytest.skip("needs setpriv, to be as weak as other users")
         prefix = ("setpriv", "--bounding-set=-dac_override,-dac_read_search")
+    place = tmp_path / "read-only"
+    place.mkdir()
+    path = path.rename(place / "book.sqlite")
     path.chmod(0o444)
-    path.parent.chmod(0o555)
+    place.chmod(0o555)
     try:
         is_one_line(toothwise("book", "note", "7", "x", "--book", path, prefix=prefix), "read-only")
+        code, out, line = toothwise("book", "list", "--book", path, prefix=prefix)
+        assert (code, line) == (0, "") and "finished" in out
+        for command in (("check",), ("backup", tmp_path / "copy.sqlite")):
+            assert toothwise("book", *command, "--book", path, prefix=prefix)[0] == 0
     finally:
-        path.parent.chmod(0o755)
+        place.chmod(0o755)
 
 
 @pytest.mark.parametrize(

@@ -35,7 +35,7 @@ def backup(store: Store, target: Path, progress: Callable[[int, int], None] | No
                 copy_book(store, made, progress)
         with closing(sqlite3.connect(part)) as copy:
             if store.file is not None:
-                with closing(sqlite3.connect(store.file)) as source:
+                with closing(store.file_reader()) as source:
                     source.backup(copy)  # all pages in one step: a reader's snapshot, which no writer disturbs
             copy.execute("PRAGMA journal_mode=DELETE")  # the copy is one file, without a log beside it
             faults = [str(row[0]) for row in copy.execute("PRAGMA quick_check") if row[0] != "ok"]
@@ -56,7 +56,7 @@ def faults(store: Store, progress: Callable[[int, int], None] | None = None) -> 
     """
     try:
         if store.file is not None:
-            with closing(sqlite3.connect(f"{store.file.absolute().as_uri()}?mode=ro", uri=True)) as raw:
+            with closing(store.file_reader()) as raw:
                 yield from (f"database: {r[0]}" for r in raw.execute("PRAGMA integrity_check") if r[0] != "ok")
                 for table, row, parent, _ in raw.execute("PRAGMA foreign_key_check"):
                     yield f"database: row {row} of {table} refers to a row of {parent} that is not there"

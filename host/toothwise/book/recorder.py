@@ -203,10 +203,12 @@ class Recorder:
                 self._wake.wait_for(lambda: self._stopping, pause)
                 if self._stopping:
                     break
+            began = time.monotonic()
             try:
                 self._write()
                 self._trouble = self._defect
-                pause = COMMIT_EVERY_S
+                # A slow commit must not delay the next one too; a book that is busy all the time gets some rest.
+                pause = max(COMMIT_EVERY_S / 5, COMMIT_EVERY_S - (time.monotonic() - began))
             except BookTrouble as trouble:
                 self._trouble = trouble
                 pause = RETRY_EVERY_S

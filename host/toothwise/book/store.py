@@ -7,6 +7,7 @@ PostgreSQL: the same promises: a reader sees one moment of the book, a commit is
 from __future__ import annotations
 
 import logging
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -46,9 +47,9 @@ class Store:
 
     def __init__(self, url: str | URL, *, read_only: bool = False) -> None:
         self.url = _understood(url)
-        self.read_only = read_only
         self.is_sqlite = self.url.get_backend_name() == "sqlite"
         self.file = Path(self.url.database) if self.is_sqlite and self.url.database else None
+        self.read_only = read_only or (self.file is not None and _only_readable(self.file))
         self.where = str(self.file) if self.file else shown(self.url)
         self._place: tuple[int, int] | None = None
         self.engine = self._make_engine()
@@ -63,14 +64,18 @@ class Store:
             return self._make_server_engine()
         if self.file is None:
             raise BookTrouble("A book needs a file", step="Give a path with --book")
-        if self.read_only:
-            address = f"{self.file.absolute().as_uri()}?mode=ro"
-            engine = create_engine("sqlite://", creator=lambda: _connect_read_only(address))
-        else:
-            engine = create_engine(self.url)
+        engine = create_engine("sqlite://", creator=self.file_reader) if self.read_only else create_engine(self.url)
         event.listen(engine, "connect", self._sqlite_connected)
         event.listen(engine, "begin", self._sqlite_begin)
         return engine
+
+    def file_reader(self) -> sqlite3.Connection:
+        """The book's own file, for reading past SQLAlchemy. Only for a book in a file."""
+        assert self.file is not None
+        address = f"{self.file.absolute().as_uri()}?mode=ro"
+        if not os.access(self.file.parent, os.W_OK) and not self.file.with_name(self.file.name + "-wal").exists():
+            address += "&immutable=1"  # else it would ask for a file beside it
+        return sqlite3.connect(address, uri=True, timeout=BUSY_MS / 1000, check_same_thread=False)
 
     def _make_server_engine(self) -> Engine:
         try:
@@ -179,6 +184,11 @@ def _place(file: Path | None) -> tuple[int, int] | None:
     return (found.st_dev, found.st_ino) if found else None
 
 
+def _only_readable(file: Path) -> bool:
+    """A book on a medium, or in a folder, that this user may not write to can still be read."""
+    return file.is_file() and not (os.access(file, os.W_OK) and os.access(file.parent, os.W_OK))
+
+
 def address_of(where: str | Path) -> URL:
     """The database address of a path, or of an address as a user types it. Raises BookTrouble."""
     text = str(where)
@@ -202,7 +212,3 @@ def _understood(url: str | URL) -> URL:
     if made.drivername not in ("sqlite", "postgresql+psycopg"):
         raise bad_address(made.drivername + "://")
     return made
-
-
-def _connect_read_only(address: str) -> sqlite3.Connection:
-    return sqlite3.connect(address, uri=True, timeout=BUSY_MS / 1000, check_same_thread=False)
