@@ -9,6 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from toothwise.examine import Examination
 from toothwise.page.feed import LONGEST, WatchFeed, WiggleFeed, spaced, text
+from toothwise.page.shown import MOST_FINDINGS
 from toothwise.records import Event
 from toothwise.show import words
 from toothwise.show.raster import EXTRA, MISSING, SEEN, Raster
@@ -121,3 +122,13 @@ def test_wiggle_tells_places_and_buttons() -> None:
     assert news["findings"] == [[3, "missing", "it let go", ""]] and news["alarm"]["n"] == 1
     feed.draw(now, None, guide=None, muted=False, marks=0)
     assert told.news[1]["now"]["buttons"] == ["mark", "sound"] and "findings" not in told.news[1]
+
+
+def test_a_storm_of_findings_is_counted_and_not_all_put_into_words() -> None:
+    told = Told()
+    feed = WatchFeed(told, CLOCK, name="watch", title="")  # type: ignore[arg-type]
+    storm = [Event("extra", "crank", 1000 + n, 1000 + n, revolution=n, tooth=1, count=1) for n in range(10_000)]
+    feed.add(None, "crank", [], storm)
+    feed.add(None, "crank", [], storm[:7])
+    feed.draw(Examination(CLOCK, ("crank",), None).tally())
+    assert [one[0] for one in told.news[0]["findings"]] == list(range(10_008 - MOST_FINDINGS, 10_008))

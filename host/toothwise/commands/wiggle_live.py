@@ -83,7 +83,7 @@ class LiveTest:
         self._page: Page | None = None
         self._feed: WiggleFeed | None = None
         self._card: AddressCard | None = None
-        self._told_events = 0
+        self._told_events, self._told_line = 0, ""
         self._told_alarms = 0
         self._noted = 0
 
@@ -296,16 +296,18 @@ class LiveTest:
         return "   ".join(parts)
 
     def _tell_events(self) -> None:
-        """A line an event: on the page, and where there is no screen."""
+        """A line an event, where there is no screen; on the page it is told again when it has grown."""
         events = len(self.watching.events)
-        if (self._lines is not None or self._feed is not None) and events > self._told_events:
-            for number, event in enumerate(list(self.watching.events)[self._told_events :], self._told_events + 1):
+        if events and (self._feed is not None or (self._lines is not None and events > self._told_events)):
+            known = max(self._told_events - 1, 0)
+            for number, event in enumerate(list(self.watching.events)[known:], known + 1):
                 line = self._event_line(event)
-                if self._feed is not None:
+                if self._feed is not None and (number > self._told_events or line != self._told_line):
                     self._feed.found(number, event.longest.kind, line)
-                if self._lines is not None:
+                if self._lines is not None and number > self._told_events:
                     self._lines.write(line + "\n")
                     self._lines.flush()
+                self._told_line = line
         self._told_events = events
 
     def _event_line(self, event: Event) -> str:

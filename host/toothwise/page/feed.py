@@ -6,12 +6,14 @@ Nothing is worked out here. Words and rounding are show.words', rows are show.ra
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Sequence
 from typing import Any, Protocol
 
 from toothwise.edges.signal import Clock
 from toothwise.examine.result import FAULT_KINDS, Tally
 from toothwise.page.process import Page
+from toothwise.page.shown import MOST_FINDINGS
 from toothwise.records import Event
 from toothwise.show import words
 from toothwise.show.raster import Raster
@@ -94,6 +96,8 @@ class _Feed:
 
     def send(self, now: dict[str, Any], speed_rpm: float | None) -> None:
         self._sent_s = time.monotonic()
+        if "findings" in self._news:
+            self._news["findings"] = list(self._news["findings"])
         self._page.tell({**self._news, "now": {"title": self._title, **now}, "rows": self._rows.changed(speed_rpm)})
         self._news = {}
 
@@ -101,6 +105,11 @@ class _Feed:
         """Something to be heard."""
         self._alarms += 1
         self._news["alarm"] = {"n": self._alarms, "name": name, "text": text(words_)}
+
+    def found(self, number: int, kind: str, what: str, where: str = "") -> None:
+        """A finding; one that was told before under this number is replaced."""
+        findings = self._news.setdefault("findings", deque(maxlen=MOST_FINDINGS))
+        findings.append([number, kind, text(what), text(where)])
 
 
 class WatchFeed(_Feed):
@@ -119,16 +128,15 @@ class WatchFeed(_Feed):
         self, wheel: Wheel | None, crank: str, latest: Sequence[tuple[str, Teeth]], events: Sequence[Event]
     ) -> None:
         self.follow(wheel, crank, latest, events)
-        found = []
-        for event in events:
+        late = events[-MOST_FINDINGS:]  # a storm of them is not put into words that nobody can read
+        self._count += len(events) - len(late)
+        for event in late:
             self._count += 1
             told = event.as_json(self._clock)
             where = [words.clock_time(told["t_s"]), *words.place(told).split("  ")]
-            found.append([self._count, event.kind, text(words.what(told)), text(" · ".join(filter(None, where)))])
+            self.found(self._count, event.kind, words.what(told), " · ".join(filter(None, where)))
             if event.kind in FAULT_KINDS:
                 self.alarm(_SOUND_OF[event.kind], words.what(told))
-        if found:
-            self._news["findings"] = [*self._news.get("findings", ()), *found][-LONGEST:]
 
     def draw(self, tally: Tally) -> None:
         """Tell the present state."""
@@ -169,10 +177,6 @@ class WiggleFeed(_Feed):
         self, wheel: Wheel | None, crank: str, latest: Sequence[tuple[str, Teeth]], events: Sequence[Event]
     ) -> None:
         self.follow(wheel, crank, latest, events)
-
-    def found(self, number: int, kind: str, line: str) -> None:
-        """An event of the test."""
-        self._news["findings"] = [*self._news.get("findings", ()), [number, kind, text(line), ""]][-LONGEST:]
 
     def draw(self, now: Now, rpm: float | None, *, guide: Leads | None, muted: bool, marks: int) -> None:
         told = {

@@ -20,6 +20,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Mapping
+from pathlib import Path
 from types import TracebackType
 from typing import Any
 
@@ -29,10 +30,13 @@ from toothwise.page.shown import Shown
 
 START_S = 20.0
 STILL_ALIVE_S = 0.5
-"""The server is told so often that the capture goes on, when there is no news."""
+"""The server is told so often how old its news is, when there is no other."""
 CLOSE_S = 4.0
 MOST_STARTS, AGAIN_S = 5, 1.0
 """A server that died is started again so often at most, so soon after."""
+
+
+_SERVE = "import sys; sys.path.append(sys.argv[1]); from toothwise.page.server import main; main()"
 
 
 class Page:
@@ -44,6 +48,7 @@ class Page:
         self._shown = Shown()
         self._wake = threading.Condition()
         self._closing = False
+        self._told_s = time.monotonic()
         self._pressed: deque[str] = deque(maxlen=16)
         self._viewers = 0
         self._starts = 0
@@ -74,6 +79,7 @@ class Page:
         """The parts that are new, as Shown.take has them; plain types only."""
         with self._wake:
             self._shown.take(news)
+            self._told_s = time.monotonic()
             self._wake.notify()
 
     def pressed(self) -> list[str]:
@@ -112,7 +118,8 @@ class Page:
             else {"start_new_session": True}
         )
         process = subprocess.Popen(
-            [sys.executable, "-P", "-m", "toothwise.page"],
+            # Not by `-m`: this very package, also where it was started from a folder that is on no path.
+            [sys.executable, "-P", "-c", _SERVE, str(Path(__file__).resolve().parents[2])],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.DEVNULL,
@@ -163,6 +170,7 @@ class Page:
                 if not self._closing and self._shown.serial == cursor:
                     self._wake.wait(STILL_ALIVE_S)
                 news, cursor, closing = self._shown.since(cursor), self._shown.serial, self._closing
+                news["age"] = time.monotonic() - self._told_s
             try:
                 assert self._process.stdin is not None
                 self._process.stdin.write(json.dumps(news) + "\n")

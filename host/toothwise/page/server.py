@@ -131,8 +131,8 @@ class PageServer:
             await self._server.wait_closed()
 
     def take(self, news: dict[str, Any]) -> None:
-        """News from the capture."""
-        self._told_s = time.monotonic()
+        """News from the capture, with its age in seconds."""
+        self._told_s = time.monotonic() - news.pop("age")
         if news:
             self._shown.take(news)
             self.crowd.wake()
