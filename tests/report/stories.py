@@ -66,6 +66,13 @@ def shaken(places: int = 4, place_s: float = 4.5) -> tuple[Held, list[tuple[floa
     return held(end, crank=crank), at
 
 
+def quiet_of(recording: Held) -> Held:
+    """The same length at the same speed, and nothing lets go."""
+    crank, _ = turning(W60, 900.0, recording.until_tick * 16e-9 * 900.0 / 60)
+    keep = crank.ticks < recording.until_tick
+    return held(recording.until_tick, crank=Edges(crank.ticks[keep], crank.levels[keep]))
+
+
 def marks_file(path: Path, at: list[tuple[float, str]]) -> None:
     """`time_s,place`, names quoted as CSV wants it."""
     rows = [f'{t:.3f},"{name.replace(chr(34), chr(34) * 2)}"' for t, name in at]

@@ -10,10 +10,12 @@ from toothwise.book import Book
 from toothwise.commands.rig import check_key
 from toothwise.edges.files import write_recording
 from toothwise.edges.signal import Held
+from toothwise.examine import examine
+from toothwise.wiggle import Mark, judge, look
 
 from tests.cli.conftest import Toothwise
 from tests.examine.signals import CLOCK, held, turning
-from tests.report.stories import W60, told_of, write_stripe
+from tests.report.stories import W60, quiet_of, shaken, told_of, write_stripe
 from tests.report.test_report_page import words_of
 
 
@@ -58,6 +60,28 @@ def test_a_job_tells_its_recordings_and_how_they_differ(toothwise: Toothwise, jo
     one, _ = told_of(toothwise, "2")
     assert one["earlier"]["a"] == 1 and one["job"]["vehicle"]["name"] == "Brindle 1.4"
     assert told_of(toothwise, "1")[0]["earlier"] is None
+
+
+def test_a_wiggle_test_is_set_beside_the_one_before_it(toothwise: Toothwise, tmp_path: Path) -> None:
+    recording, at = shaken()
+    with Book.open(tmp_path / "book.sqlite") as book:
+        job = book.jobs.add('[vehicle]\nname = "van"\n')
+        marks = [Mark(recording.clock.ticks(t), name) for t, name in at]
+        for heard in (recording, quiet_of(recording)):
+            recorder = book.start_recording(heard.clock, heard.channels, {"kind": "rig"}, job, {"wheel": "60-2"})
+            for batch in heard.batches():
+                recorder.add(batch)
+            for mark in marks:
+                recorder.mark(mark.tick, mark.place)
+            judged = judge([look(heard, marks, wheel=W60)]).as_json()
+            recorder.finish(examine(heard, W60).as_json() | {"wiggle": judged})
+    told, page = told_of(toothwise, "2")
+    said = words_of(page)
+    row = next(row for row in told["earlier_wiggle"]["rows"] if row["place"] == "place 2")
+    assert row["a"]["events"] == 9 and row["b"]["events"] == 0 and row["p"] < 0.05
+    assert "Against the earlier wiggle test, recording 1" in said and "place 2: fewer events than before" in said
+    assert told["earlier"]["a"] == 1
+    assert told_of(toothwise, "1")[0]["earlier_wiggle"] is None
 
 
 def test_the_object_is_the_books_result_and_the_hash_its_edges(toothwise: Toothwise, job: Path) -> None:

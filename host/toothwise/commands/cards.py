@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import argparse
 import platform
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from toothwise.book import Book
+    from toothwise.wheel.pattern import Wheel
 
 
 def file_key(path: str | Path) -> str:
     """What the book knows a card's file by: computer and whole path."""
     return f"{platform.node()}:{Path(path).resolve()}"
+
+
+def wheel_of(args: argparse.Namespace) -> Wheel | None:
+    """The wheel that was asked for, else the card's, else None. Raises FileTrouble for either."""
+    from toothwise.commands.sources import wheel_named
+    from toothwise.examine.explain import job_of
+
+    return wheel_named(args.wheel, job_of(args.job).sensor.wheel)
 
 
 def job_number(book: Book, card: str | None) -> int | None:

@@ -37,6 +37,7 @@ def matter(args: argparse.Namespace, progress: Progress) -> dict[str, Any]:
         "made_utc": _now(),
         "job_notes": [],
         "earlier": None,
+        "earlier_wiggle": None,
     }
     if args.what.startswith("job:") or Path(args.what).suffix.lower() == ".toml":
         told |= _of_job(args, progress)
@@ -94,7 +95,7 @@ def _of_stored(args: argparse.Namespace, progress: Progress) -> dict[str, Any]:
         told: dict[str, Any] = {"kind": "wiggle" if one["wiggle"] else "recording", "recordings": [one]}
         if stored.entry.job_id is not None:
             told |= _job(book, book.jobs.get(stored.entry.job_id))
-            told["earlier"] = _earlier(book, stored, one)
+            told |= _earlier(book, stored, one)
         return told
 
 
@@ -110,7 +111,7 @@ def _of_job(args: argparse.Namespace, progress: Progress) -> dict[str, Any]:
         stored = [book.recording(entry.id) for entry in entries]
         several = [_stored(args, book, one, progress) for one in stored]
         told = {"kind": "job", "recordings": several, **_job(book, job)}
-        told["earlier"] = _earlier(book, stored[0], several[0])
+        told |= _earlier(book, stored[0], several[0])
         if Path(args.what).suffix.lower() == ".toml":
             told["job"] = card_json(_card(args.what))
         return told
@@ -241,15 +242,24 @@ def _card_of(book: Book, job: int | None) -> Card | None:
     return None if job is None else card_of_text(book.jobs.get(job).body)
 
 
-def _earlier(book: Book, stored: StoredRecording, one: dict[str, Any]) -> dict[str, Any] | None:
-    """The comparison with the examined recording of the same job before this one."""
+def _earlier(book: Book, stored: StoredRecording, one: dict[str, Any]) -> dict[str, Any]:
+    """The examined recording of the same job before this one, and the wiggle test, each set beside it."""
     from toothwise.book.compare import compare_results
+    from toothwise.wiggle.compare import compare
 
+    told: dict[str, Any] = {}
     number = book.jobs.earlier(stored.id)
-    result = None if number is None else book.recording(number).result
-    if result is None:
-        return None
-    return {"a": number, "b": stored.id, **compare_results(result, one["result"])}
+    while number is not None:
+        result = book.recording(number).result or {}
+        if "earlier" not in told and one["result"] is not None:
+            told["earlier"] = {"a": number, "b": stored.id, **compare_results(result, one["result"])}
+        if not one["wiggle"]:
+            break
+        if "wiggle" in result:
+            told["earlier_wiggle"] = {"a": number, "rows": compare(result["wiggle"], one["wiggle"])}
+            break
+        number = book.jobs.earlier(number)
+    return told
 
 
 # What goes with it

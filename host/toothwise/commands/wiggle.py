@@ -46,6 +46,7 @@ def add(commands: parsing.Commands) -> None:
     parser = parsing.command(commands, "wiggle", run, "find the place of a harness that lets go", _ABOUT, _EXAMPLES)
     parsing.add_rig(parser)
     parsing.add_wheel(parser)
+    parsing.add_job(parser)
     parser.add_argument(
         "--mode",
         choices=("turning", "rest", "continuity"),
@@ -100,11 +101,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _from_recording(args: argparse.Namespace) -> int:
+    from toothwise.commands.cards import wheel_of
     from toothwise.commands.sources import recording_of, wheel_named
     from toothwise.show.progress import Progress
     from toothwise.wiggle import judge, look
 
-    wheel, cam_wheel = wheel_named(args.wheel), wheel_named(args.cam_wheel)
+    wheel, cam_wheel = wheel_of(args), wheel_named(args.cam_wheel)
     with recording_of(args.target, args.book) as (recording, book), Progress() as progress:
 
         def say(tick: int) -> None:

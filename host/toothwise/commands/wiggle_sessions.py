@@ -8,6 +8,7 @@ import sys
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
 
+from toothwise.commands.cards import job_number, wheel_of
 from toothwise.commands.paging import opened
 from toothwise.commands.sources import wheel_named
 from toothwise.commands.stopping import Stopping
@@ -39,7 +40,7 @@ def guided(args: argparse.Namespace) -> int:
 
 def guided_on(args: argparse.Namespace, book: Book, rig: Rig, harness: Harness) -> int:
     """The same on an open rig: `demo` brings its own."""
-    wheel, cam_wheel = wheel_named(args.wheel), wheel_named(args.cam_wheel)
+    wheel, cam_wheel = wheel_of(args), wheel_named(args.cam_wheel)
     earlier = [] if args.resume is None else parts_of(book, args.resume, wheel, cam_wheel)
     done = {place.name: place.wiggles for place in judge(earlier).places} if earlier else {}
     guide = Guide(steps(harness, done), rig.clock.tick_ns * 1e-9, by_hand=args.by_hand)
@@ -58,7 +59,7 @@ def long_watch(args: argparse.Namespace) -> int:
     from toothwise.book import Book
     from toothwise.link import open_rig
 
-    wheel, cam_wheel = wheel_named(args.wheel), wheel_named(args.cam_wheel)
+    wheel, cam_wheel = wheel_of(args), wheel_named(args.cam_wheel)
     thermistor = _thermistor(args.thermistor)
     seconds = None if args.hours is None else args.hours * 3600.0
     with Book.open(args.book) as book, open_rig(args.rig) as rig:
@@ -93,7 +94,7 @@ def _live(
     with ExitStack() as stack:
         page = opened(stack, args)
         stopping = stack.enter_context(Stopping())
-        recorder = book.start_recording(rig.clock, channels, rig.source, settings=settings)
+        recorder = book.start_recording(rig.clock, channels, rig.source, job_number(book, args.job), settings)
         watching = Watching(
             rig.clock, channels, mode=args.mode, wheel=wheel, cam_wheel=cam_wheel, source=rig.source, names=names
         )

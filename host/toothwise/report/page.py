@@ -56,9 +56,20 @@ def page(told: Mapping[str, Any]) -> str:
             earlier=[[words.clean(cell) for cell in row] for row in rows_of(told["earlier"])]
             if told["earlier"]
             else [],
+            earlier_wiggle=_earlier_wiggle(told["earlier_wiggle"]),
             has_errors=_has_errors,
         )
     )
+
+
+def _earlier_wiggle(told: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    if told is None:
+        return None
+    return {
+        "number": told["a"],
+        "rows": wiggle_words.compared_rows(told["rows"]),
+        "says": [row["says"] for row in told["rows"]],
+    }
 
 
 def environment(package: str) -> Environment:

@@ -158,11 +158,16 @@ def _front(front: Mapping[str, Any]) -> str:
 
 def compared(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     """Before and after the repair, side by side."""
+    return [*table(compared_rows(rows), right=[3]), "", *(row["says"] for row in rows)]
+
+
+def compared_rows(rows: Sequence[Mapping[str, Any]]) -> list[list[str]]:
+    """The same as rows of four cells, the first row the heads."""
     cells = [["place", "before", "after", "p"]]
     for row in rows:
         before, after = (_count_in(row[side]) for side in ("a", "b"))
         cells.append([row["place"], before, after, f"{row['p']:.2g}"])
-    return [*table(cells, right=[3]), "", *(row["says"] for row in rows)]
+    return cells
 
 
 def _count_in(place: Mapping[str, Any]) -> str:
