@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import pwd
+import random
 import shutil
 import signal
 import socket
@@ -33,9 +34,12 @@ def programs() -> Path | None:
 
 
 def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+    """Below those that systems give to outgoing connections: one of these could take it while the server is down."""
+    while True:
+        port = random.randrange(20_000, 32_000)
+        with socket.socket() as probe, contextlib.suppress(OSError):
+            probe.bind(("127.0.0.1", port))
+            return port
 
 
 class Cluster:
