@@ -36,7 +36,7 @@ def programs() -> Path | None:
 def _free_port() -> int:
     """Below those that systems give to outgoing connections: one of these could take it while the server is down."""
     while True:
-        port = random.randrange(20_000, 32_000)
+        port = random.SystemRandom().randrange(20_000, 32_000)
         with socket.socket() as probe, contextlib.suppress(OSError):
             probe.bind(("127.0.0.1", port))
             return port
@@ -133,7 +133,7 @@ class Cluster:
             self._server = None
 
     def remove(self) -> None:
-        self.stop()
+        self.kill()
         shutil.rmtree(self.folder, ignore_errors=True)
 
     def __enter__(self) -> Cluster:
