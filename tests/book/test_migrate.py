@@ -123,6 +123,19 @@ def test_a_book_from_file_to_server_and_back_is_the_same_row_for_row(server_addr
         assert one.execute("SELECT count(*) FROM bench_measures").fetchone() == (280,)
 
 
+def test_a_damaged_book_is_not_copied_in_part(server_address: str, tmp_path: Path) -> None:
+    path = tmp_path / "old.sqlite"
+    old_book(str(path), 1)
+    Book.open(path).close()
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute("UPDATE wheels SET body = CAST(x'ff' AS TEXT)")
+        raw.commit()
+    with Book.open(path) as book, Book.open(server_address) as server:
+        with pytest.raises(BookTrouble, match=r"The book .*old\.sqlite cannot be used"):
+            book.copy_to(server)
+        assert server.recordings() == []
+
+
 def test_a_step_is_taken_once(used: str) -> None:
     now = schema.VERSION
     with Book.open(used) as book:

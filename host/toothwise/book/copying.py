@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from typing import Any
 
 from sqlalchemy import Connection, Table, func, select, text
+from sqlalchemy.exc import SQLAlchemyError
 
 from toothwise.book import schema
+from toothwise.book.advice import trouble_of
 from toothwise.book.store import Store
 from toothwise.errors import BookTrouble
 
@@ -32,14 +35,23 @@ def copy_book(source: Store, target: Store, progress: Callable[[int, int], None]
         count = sum(old.execute(select(func.count()).select_from(table)).scalar_one() for table in wanted)
         done = 0
         for table in wanted:
-            rows = old.execution_options(yield_per=_AT_ONCE).execute(select(table)).mappings()
-            for some in rows.partitions():
-                new.execute(table.insert(), [dict(row) for row in some])
+            for some in _rows(source, old, table):
+                new.execute(table.insert(), some)
                 done += len(some)
                 if progress:
                     progress(done, count)
             if not target.is_sqlite and "id" in table.c:
                 _number_on(new, table)
+
+
+def _rows(source: Store, connection: Connection, table: Table) -> Iterator[list[dict[str, Any]]]:
+    """A table's rows, some at a time. What goes wrong here is the source's, not the target's."""
+    try:
+        rows = connection.execution_options(yield_per=_AT_ONCE).execute(select(table)).mappings()
+        for some in rows.partitions():
+            yield [dict(row) for row in some]
+    except (SQLAlchemyError, UnicodeDecodeError) as error:
+        raise trouble_of(error, source.where) from error
 
 
 def _number_on(connection: Connection, table: Table) -> None:
