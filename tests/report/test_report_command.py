@@ -11,6 +11,7 @@ from toothwise.commands.rig import check_key
 from toothwise.edges.files import write_recording
 from toothwise.edges.signal import Held
 from toothwise.examine import examine
+from toothwise.wheel import catalogue
 from toothwise.wiggle import Mark, judge, look
 
 from tests.cli.conftest import Toothwise
@@ -141,3 +142,20 @@ def test_a_card_that_nothing_was_recorded_with(toothwise: Toothwise, job: Path) 
     (job / "other.toml").write_text('[vehicle]\nname = "other"\n', encoding="utf-8")
     ran = toothwise("report", "other.toml")
     assert ran.code == 5 and "knows no recording of the job other.toml" in ran.err and "watch --job" in ran.err
+
+
+@pytest.mark.parametrize("name", ["half-moon", "quarter-moon", "3", "4+1", "2-long-2-short", "36-2-2-2"])
+def test_every_kind_of_wheel_has_its_report(toothwise: Toothwise, tmp_path: Path, name: str) -> None:
+    crank, end = turning(catalogue.wheel(name), 900, 15)
+    write_recording(tmp_path / "any.csv", held(end, crank=crank))
+    told, page = told_of(toothwise, "any.csv", "--wheel", name)
+    assert told["recordings"][0]["result"]["wheel"]["name"] == name
+    assert 'alt="Tooth wheel with its faults"' in page
+
+
+@pytest.mark.parametrize("edges", [1, 3])
+def test_too_little_to_say_anything_is_said_so(toothwise: Toothwise, tmp_path: Path, edges: int) -> None:
+    rows = [f"{0.01 * n:.3f},crank,{n % 2}" for n in range(edges)]
+    (tmp_path / "few.csv").write_text("\n".join(["time_s,channel,level", *rows, ""]), encoding="utf-8")
+    said = words_of(told_of(toothwise, "few.csv")[1])
+    assert "could not be followed well enough" in said and "could not be made out" in said

@@ -40,8 +40,10 @@ class Polarity:
         self._teeth = wheel.teeth
         self._held = [np.empty(0, np.int64), np.empty(0, np.int64)]
         self._found = [Thinned(), Thinned()]
-        missing = len(gaps[0]) if self.active else 1
-        self._shapes = [self._shape([missing + 1.0, 1.0]), self._shape([1 + missing / 2, 1 + missing / 2])]
+        self._shapes: list[Floats] = []
+        if self.active:
+            missing = len(gaps[0])
+            self._shapes = [self._shape([missing + 1.0, 1.0]), self._shape([1 + missing / 2, 1 + missing / 2])]
 
     def _shape(self, first: list[float]) -> Floats:
         """Second differences of the logarithm of a turn's steps, for every place of the gap, (places, steps - 2)."""

@@ -15,7 +15,7 @@ from toothwise.report import plain, tables
 from toothwise.report.plots.cam import cam
 from toothwise.report.plots.cylinders import cylinders
 from toothwise.report.plots.places import places
-from toothwise.report.plots.raster import raster
+from toothwise.report.plots.raster import SHORT_IN, raster
 from toothwise.report.plots.speed import speed
 from toothwise.report.plots.wheel import wheel
 from toothwise.show import wiggle as wiggle_words
@@ -48,7 +48,7 @@ def page(told: Mapping[str, Any]) -> str:
             made=tables.when(told["made_utc"]),
             version=__version__,
             what_it_is=plain.WHAT_IT_IS,
-            recordings=[_recording(told, recording) for recording in told["recordings"]],
+            recordings=[_recording(told, recording, whole=n == 0) for n, recording in enumerate(told["recordings"])],
             done=tables.done(told["recordings"]),
             tables=tables,
             cautions=[FIRST, *told["cautions"]],
@@ -91,8 +91,8 @@ def _harmless(value: object) -> object:
     return tables.printed(value) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
-def _recording(told: Mapping[str, Any], recording: Mapping[str, Any]) -> dict[str, Any]:
-    """What the template needs of one recording."""
+def _recording(told: Mapping[str, Any], recording: Mapping[str, Any], *, whole: bool) -> dict[str, Any]:
+    """What the template needs of one recording. whole: it is told in full, as the newest is."""
     result, wiggle = recording.get("result"), recording.get("wiggle")
     return {
         **recording,
@@ -104,7 +104,8 @@ def _recording(told: Mapping[str, Any], recording: Mapping[str, Any]) -> dict[st
         "not_tested": tables.not_tested(told, recording),
         "places": tables.places(recording["marks"]),
         "origin": tables.origin(recording, told["version"]),
-        "pictures": _pictures(told, recording),
+        "whole": whole,
+        "pictures": _pictures(told, recording, whole=whole),
         "limits": [line for line in wiggle_words.limits(wiggle) if line] if wiggle else [],
     }
 
@@ -132,11 +133,13 @@ def _has_errors(result: Mapping[str, Any]) -> bool:
     return any(measure["name"] == "tooth_error" for measure in result["measures"])
 
 
-def _pictures(told: Mapping[str, Any], recording: Mapping[str, Any]) -> dict[str, Markup | None]:
+def _pictures(told: Mapping[str, Any], recording: Mapping[str, Any], *, whole: bool) -> dict[str, Markup | None]:
     """Each picture as an image that stands by itself: no script in it could run."""
     result, wiggle = recording.get("result"), recording.get("wiggle")
     drawn: dict[str, str | None] = {"places": places(wiggle) if wiggle else None}
-    if result:
+    if result and not whole:
+        drawn["raster"] = raster(result, most_in=SHORT_IN)
+    elif result:
         reference = ((told["job"] or {}).get("reference") or {}).get("cam_edges_deg", [])
         drawn |= {
             "raster": raster(result),

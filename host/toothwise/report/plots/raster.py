@@ -14,11 +14,13 @@ from toothwise.report.plots import paper
 _SEEN, _UNKNOWN, _EXTRA, _MISSING = 1, 2, 4, 8
 _COLOURS = ["#ffffff", paper.FILL, paper.UNKNOWN, paper.EXTRA, paper.MISSING]
 _NAMES = {1: "seen", 2: "not known", 3: "extra edge", 4: "missing"}
-_LEAST_IN, _MOST_IN, _ROW_IN = 1.2, 3.2, 0.05
+_LEAST_IN, _ROW_IN = 1.2, 0.05
+MOST_IN, SHORT_IN = 3.2, 1.8
+"""The whole picture, and the short one of an earlier recording."""
 
 
-def raster(result: Mapping[str, Any]) -> str | None:
-    """None where no wheel was followed."""
+def raster(result: Mapping[str, Any], *, most_in: float = MOST_IN) -> str | None:
+    """most_in: how high it may become, in inches. None where no wheel was followed."""
     course, wheel = result.get("course"), result["wheel"]
     if not course or not course["rows"]:
         return None
@@ -34,7 +36,7 @@ def raster(result: Mapping[str, Any]) -> str | None:
     a_row, first = course["revolutions_a_row"], course["first_revolution"]
     top = first + begin * a_row
     bottom = top + len(cells) * a_row
-    height = float(np.clip(len(cells) * _ROW_IN, _LEAST_IN, _MOST_IN))
+    height = float(np.clip(len(cells) * _ROW_IN, _LEAST_IN, most_in))
     with paper.drawing(height + 0.75) as (figure, out):
         axes = figure.add_subplot()
         axes.imshow(
