@@ -6,6 +6,9 @@ Latency: `watch --page` in a process of its own on the virtual rig, as in bench_
 looking on. From the moment a pulse's first edge was due at the pin (counted from when the host wrote `start`, which is
 before the rig can have read it) to the moment after the frame in which the page showed its line, in each window.
 
+Attack: the same watch without a viewer, and with 200 connections at once that never stop: half of them wait in
+silence, half ask with a wrong secret and come again. What the result then says of lost time and of edges, and the CPU.
+
 Memory: so many hours' worth of news, a second of watching a message (8 rows, every other second a finding), sent as
 fast as one window takes it, so much faster than real time. Of eight points on the way: the page's JavaScript heap after
 a collection, its DOM nodes, the server's resident memory, and how long the page took to draw, in the median.
@@ -14,14 +17,19 @@ a collection, its DOM nodes, the server's resident memory, and how long the page
 from __future__ import annotations
 
 import argparse
+import contextlib
+import json
 import os
+import socket
 import statistics
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 from toothwise.page.address import fresh_keys
 from toothwise.page.process import Page
@@ -44,20 +52,52 @@ const pencil = draw; draw = () => { const t = performance.now(); pencil(); took.
 """
 
 
+def started(folder: str, seconds: float, edges_a_second: float, *arguments: str) -> subprocess.Popen[bytes]:
+    """`watch --page`, as bench_watch.py runs it; what it cost will be in told.json."""
+    environment = {**os.environ, "TOOTHWISE_BOOK": str(Path(folder) / "b.sqlite"), "XDG_STATE_HOME": folder}
+    line = [sys.executable, str(Path(bench_watch.__file__)), "--child", str(Path(folder) / "told.json")]
+    line += ["--seconds", str(seconds), "--edges", str(edges_a_second), "--", *arguments, "--page", str(free_port())]
+    return subprocess.Popen(line, stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment)
+
+
+def address_of(process: subprocess.Popen[bytes]) -> str:
+    assert process.stderr is not None
+    return process.stderr.readline().decode().split()[-1]
+
+
+def attacked(seconds: float, edges_a_second: float, connections: int) -> tuple[dict[str, Any], float, int]:
+    """What `watch` found, its CPU share, and how many connections were made while it ran."""
+    with tempfile.TemporaryDirectory() as folder:
+        process = started(folder, seconds, edges_a_second, "--json")
+        where = urlsplit(address_of(process))
+        made, over = [0] * connections, threading.Event()
+
+        def attack(n: int) -> None:
+            while not over.is_set():
+                with contextlib.suppress(OSError), socket.create_connection((where.hostname, where.port), 5) as line:
+                    made[n] += 1
+                    if n % 2:
+                        line.sendall(f"GET /{'0' * 32}/ HTTP/1.1\r\nHost: {where.netloc}\r\n\r\n".encode())
+                    line.recv(4096)
+                time.sleep(0.05)
+
+        threads = [threading.Thread(target=attack, args=(n,), daemon=True) for n in range(connections)]
+        for thread in threads:
+            thread.start()
+        out, _ = process.communicate()
+        over.set()
+        for thread in threads:
+            thread.join()
+        told = json.loads((Path(folder) / "told.json").read_text())
+    return json.loads(out), told["cpu"] / told["wall"], sum(made)
+
+
 def latencies(seconds: float, edges_a_second: float, viewers: int) -> tuple[list[float], int, float]:
     """Milliseconds for each pulse in each window, lines that some window never showed, CPU share of `watch`."""
-    import json
-
     _, _, pulses = bench_watch.signal(seconds, edges_a_second)
     with tempfile.TemporaryDirectory() as folder, opened() as browser:
-        out = str(Path(folder) / "told.json")
-        environment = {**os.environ, "TOOTHWISE_BOOK": str(Path(folder) / "b.sqlite"), "XDG_STATE_HOME": folder}
-        program = str(Path(bench_watch.__file__))
-        line = [sys.executable, program, "--child", out, "--seconds", str(seconds), "--edges", str(edges_a_second)]
-        line += ["--", "--plain", "--page", str(free_port())]
-        process = subprocess.Popen(line, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, env=environment)
-        assert process.stderr is not None
-        address = process.stderr.readline().decode().split()[-1]
+        process = started(folder, seconds, edges_a_second, "--plain")
+        address = address_of(process)
         windows = []
         for n in range(viewers):
             if n:
@@ -67,14 +107,13 @@ def latencies(seconds: float, edges_a_second: float, viewers: int) -> tuple[list
             browser.ask(_NOTE_LINES)
             windows.append(browser.driver.current_window_handle)
         ready = time.time()
-        process.stderr.read()
-        process.wait()
+        process.communicate()
         time.sleep(1.0)
         seen = []
         for window in windows:
             browser.driver.switch_to.window(window)
             seen.append(browser.ask("return shownAt"))
-        told = json.loads(Path(out).read_text())
+        told = json.loads((Path(folder) / "told.json").read_text())
     start = told["start"] + time.time() - time.monotonic()
     late, lost = [], 0
     for pulse in pulses:
@@ -153,6 +192,12 @@ def main() -> None:
         print(
             f"  p50 {statistics.median(late):4.0f} ms   p99 {late[int(0.99 * (len(late) - 1))]:4.0f} ms   longest "
             f"{late[-1]:4.0f} ms   of {len(late)} lines, {lost} not seen   watch {100 * share:.0f} % of a core"
+        )
+    for connections in (0, 200):
+        found, share, made = attacked(args.seconds, args.edges, connections)
+        print(
+            f"  {connections} connections, {made:,} made: {found['channels']['crank']['edges']:,} edges, "
+            f"{len(found['events'])} findings, blind {found['blind_s']:g} s, watch {100 * share:.0f} % of a core"
         )
     began = time.monotonic()
     rows = long_watch(args.hours)

@@ -184,7 +184,7 @@ def test_it_says_that_it_is_old_when_the_capture_stands_still(browser: Browser, 
     browser.until("link", "live")
     browser.ask("age = 7; tick()")  # as the server's beat tells it
     assert browser.text("link") == "old"
-    assert browser.text("old") == "Nothing new from the rig. What you see is 7 s old."
+    assert browser.text("old") == "Nothing new came. What you see is 7 s old."
     browser.until("link", "live")
 
 

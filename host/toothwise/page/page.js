@@ -269,7 +269,7 @@ function tick() {
   put("link", ended ? "ended" : lost ? "no connection" : old > OLD_S ? "old" : role ? "live" : "connecting");
   put("old", ended ? "It has ended. The next one shows here by itself." :
     lost && cut > OLD_S ? `No connection. ${before} Trying again.` :
-    !lost && old > OLD_S ? `Nothing new from the rig. ${before}` : "");
+    !lost && old > OLD_S ? `Nothing new came. ${before}` : "");
   put("role", { look: "This screen only looks on.", wait: "The buttons are on another screen." }[role] ?? "");
   for (const name of PRESSES) $(name).disabled = lost;
   $("wiggle").disabled = lost || !have.now?.wiggle_next;
