@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 from toothwise.bench import decide
-from toothwise.bench.limits import Limits
+from toothwise.bench.limits import Limits, template
 from toothwise.bench.limits import parse as parse_limits
-from toothwise.bench.limits import template
 from toothwise.bench.result import MASTER, Judged, SensorResult
 
 

@@ -188,8 +188,8 @@ class Bench:
     # ------------------------------------------------------------ keys
 
     def press(self, key: str) -> None:
-        """One key. Where nothing is to be typed: Enter goes on, s leaves a step out, x gives the sensor up, q ends. Enter
-        alone for a serial number takes the last one again."""
+        """One key. Where nothing is to be typed: Enter goes on, s leaves a step out, x gives the sensor up, q ends.
+        Enter alone for a serial number takes the last one again."""
         if self.step.kind in (SERIAL, READING):
             self._type(key)
         elif key in "\r\n":

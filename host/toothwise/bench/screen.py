@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from textwrap import wrap
 
 from toothwise.bench.decide import WORDS, limits_of, plain
 from toothwise.bench.result import FAIL, PASS, RETEST, Judged
@@ -92,8 +93,9 @@ class BenchView:
         lines.append([])
         lines.append([(f" {words.fit(step.prompt, columns - 2)}", "strong")])
         if spindle.stopped:
-            told = f"The drive is stopped: {spindle.stopped.rstrip('.')}. Enter starts it again."
-            return [*lines, [(f" {words.fit(words.clean(told), columns - 2)}", "missing")]]
+            why = spindle.stopped.removeprefix("The drive was stopped: ").rstrip(".")
+            told = wrap(words.clean(f"The drive is stopped: {why}. Enter starts it again."), columns - 2)
+            return [*lines, *([(f" {line}", "missing")] for line in told)]
         if spindle.finding:
             return [*lines, [(" Getting to know the motor: two steps, some seconds.", "warning")]]
         if step.kind == COUNT:
@@ -118,6 +120,6 @@ def _row(one: Judged) -> Segments:
     value = plain(one.value, one.unit, one.uncertainty)
     return [
         (name, STYLE[one.verdict]),
-        (f"{WORDS[one.name] + stage:48.48} {value:22}", ""),
+        (f"{WORDS[one.name] + stage:48.48} {value:25}", ""),
         (limits_of(one.low, one.high, one.unit), "quiet"),
     ]

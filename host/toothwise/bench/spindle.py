@@ -6,6 +6,7 @@ button, and at a speed that no spindle has; the rig itself sees to that (firmwar
 
 from __future__ import annotations
 
+import threading
 import time
 from collections import deque
 from collections.abc import Callable
@@ -24,6 +25,8 @@ WINDOW_S = 0.15
 """The speed is that of the last whole turn where it took no longer, else of the last teeth."""
 FEWEST = 6
 TURN_S = 0.05
+REPEAT_S, PATIENCE_S = 0.1, 1.0
+"""Between two turns of a busy loop the last value is repeated so often, and for so long at most."""
 CAUTIONS = (
     "Guard over the wheel, sleeves and hair away, eye protection; nothing loose on the spindle.",
     "A switch in the motor's supply within reach of a hand: it is the emergency stop, not this program.",
@@ -125,6 +128,8 @@ class DrivenSpindle(Spindle):
         self._rig, self._setup, self._clock_s = rig, setup, clock_s
         self._edges = 2 * wheel.teeth * 360 // round(wheel.turn_deg) if wheel.turn_deg < 720 else wheel.teeth
         self._ready = False
+        self._speaking = threading.RLock()
+        self._value = 0
         self._told_s = 0.0
         self._loop: Loop | None = None
         self._finding: Finding | None = None
@@ -138,8 +143,9 @@ class DrivenSpindle(Spindle):
         setup, most = self._setup, round(self._setup.most_rpm)
         options = f"{setup.steps} {setup.ramp}" if setup.kind == "step" else f"{setup.carrier_hz}"
         self._rig.command(f"drive {setup.kind} {most} {self._edges} {options}")
-        self._ready, self.stopped = True, ""
+        self._ready, self.stopped, self._value = True, "", 0
         self._told_s = self._clock_s()
+        threading.Thread(target=self._repeat, name="drive", daemon=True).start()
         if self.plant is None:
             self._finding = Finding(setup.most_rpm)
         else:
@@ -157,11 +163,25 @@ class DrivenSpindle(Spindle):
         self._told_s = now_s
         output = self._output(min(dt_s, 4 * TURN_S))
         full = 1000.0 if self._setup.kind == "pwm" else self._setup.most_rpm * self._setup.steps / 60.0
+        self._value = round(output * full)
+        self._tell()
+
+    def _tell(self) -> None:
         try:
-            self._rig.command(f"drive set {round(output * full)}", 0.5)
+            with self._speaking:
+                if self._ready:
+                    self._rig.command(f"drive set {self._value}", 0.5)
         except RigTrouble as trouble:
             self._ready = False
             self.stop(self._why(trouble))
+
+    def _repeat(self) -> None:
+        """Says the last value again while the loop is at work on something else, but not for long: a program that hangs
+        must not keep a motor turning."""
+        while self._ready:
+            time.sleep(REPEAT_S)
+            if self._clock_s() - self._told_s < PATIENCE_S:
+                self._tell()
 
     def _output(self, dt_s: float) -> float:
         if self._finding is not None:
@@ -189,6 +209,7 @@ class DrivenSpindle(Spindle):
         if self._ready:
             self._ready = False
             try:
-                self._rig.command("drive stop", 0.5)
+                with self._speaking:
+                    self._rig.command("drive stop", 0.5)
             except RigTrouble as trouble:
                 self.stopped = why or str(trouble)  # the rig stops by itself when it hears nothing

@@ -1,0 +1,151 @@
+"""Lots: counts, figures, charts, papers; and the bar code read back by somebody else's decoder."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+import random
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from toothwise.bench import charts, code128, lot, pages, sampling
+from toothwise.bench.result import FAIL, PASS
+from toothwise.errors import Trouble
+
+from tests.bench import made_results
+from tests.parts import need
+
+
+def whole(sensors: int = 80, **more: object) -> lot.Lot:
+    found = lot.lot_of("QB-7", [r.as_dict() for r in made_results.lot(sensors)], **more)  # type: ignore[arg-type]
+    assert found is not None
+    return found
+
+
+def test_each_sensor_counts_by_its_last_run() -> None:
+    runs = made_results.lot(30)
+    again = replace(
+        runs[3], uuid="00000000-0000-4000-8000-00000000ffff", verdict=FAIL, ended_utc="2026-12-01T00:00:00Z"
+    )
+    found = lot.lot_of("QB-7", [r.as_dict() for r in [*runs, again]])
+    assert found is not None
+    good = sum(r.verdict == PASS for r in runs)
+    assert (found.yields.sensors, found.yields.passed, found.yields.failed) == (
+        30,
+        good - 1,
+        31 - good - found.yields.retest,
+    )
+    assert found.yields.first == good
+    assert found.yields.bounds == sampling.clopper_pearson(good - 1, 30)
+    assert lot.lot_of("none", []) is None
+
+
+def test_figures_are_those_of_the_values() -> None:
+    found = whole()
+    one = next(m for m in found.measures if m.name == "edge_position")
+    assert one.capability is not None and one.capability.cp is not None
+    assert one.capability.mean == pytest.approx(one.values.mean())
+    assert one.capability.cp == pytest.approx(1.0 / (6 * one.values.std(ddof=1)))
+    assert one.capability.cp_low is not None and one.capability.cp_low < one.capability.cp
+    assert one.chart is not None
+    assert one.chart.high - one.chart.centre == pytest.approx(3 * np.abs(np.diff(one.values)).mean() / 1.128, rel=1e-3)
+    assert next(m for m in found.measures if m.name == "missing").capability is None
+
+
+def test_a_trend_is_told_where_a_lot_is_unlike_the_others() -> None:
+    key = "edge_position dwell 3000 rpm"
+    earlier = {
+        key: {f"QB-{n}": [r.measures[-2].value for r in made_results.lot(40, seed=n, offset_deg=0.3)] for n in range(5)}
+    }
+    found = whole(earlier=earlier)
+    (trend,) = found.trends
+    assert trend.key == key and trend.far < -3.0
+    assert "Unlike the earlier lots" in " ".join(pages.in_words(found))
+    alike = {key: {f"QB-{n}": [r.measures[-2].value for r in made_results.lot(40, seed=n)] for n in range(2, 7)}}
+    assert abs(whole(earlier=alike).trends[0].far) < 3.0
+
+
+def test_sampling_decides() -> None:
+    plan = sampling.plan(1000, 1.0)
+    decided = whole(plan=plan).decision
+    assert decided is not None and decided[0] in ("accept", "reject")
+    assert plan.decide(3, 10)[0] == "reject"
+    assert plan.decide(0, 79) == ("go on", "1 of 80 are still to be checked")
+    with pytest.raises(Trouble, match="no plan"):
+        sampling.plan(1000, 0.9)
+
+
+def test_json_and_csv_hold_every_sensor() -> None:
+    found = whole()
+    told = json.loads(json.dumps(lot.as_json(found), allow_nan=False))
+    assert len(told["sensors"]) == 80 and told["yield"]["sensors"] == 80
+    rows = list(csv.DictReader(io.StringIO(lot.as_csv(found))))
+    assert len(rows) == 80
+    assert float(rows[5]["edge_position dwell 3000 rpm [deg]"]) == pytest.approx(
+        found.last[5].measures[-2].value, rel=1e-8
+    )
+
+
+def test_run_rules_each_see_their_pattern() -> None:
+    """One made series a rule, in standard deviations; random ones meet few."""
+    up = np.arange(6) * 0.3 - 0.8
+    patterns = {
+        1: [0.1, -0.2, 3.2],
+        2: [0.3, 0.1, 0.4, 0.2, 0.5, 0.1, 0.3, 0.2, 0.4],
+        3: up.tolist(),
+        4: [0.5, -0.5] * 7,
+        5: [0.1, 2.1, -0.1, 2.2],
+        6: [1.1, 1.2, -0.1, 1.3, 1.2],
+        7: [0.5, -0.4, 0.3] * 5,
+        8: [1.2, -1.3, 1.4, -1.1, 1.2, 1.3, -1.5, -1.2],
+    }
+    for rule, series in patterns.items():
+        found = charts.signals(np.array(series))
+        assert (len(series) - 1, rule) in found, rule
+        assert rule not in [r for at, r in found if at < len(series) - 1], f"rule {rule} came too soon"
+    rng = np.random.default_rng(1)
+    ones = [at for at, rule in charts.signals(rng.normal(size=20_000)) if rule == 1]
+    assert len(ones) == pytest.approx(20_000 * 0.0027, rel=0.3)  # two tails of the normal beyond three
+
+
+@pytest.mark.parametrize("text", ["QB-7-0042", "0123456789", "A1", "12", "AB1234567CD9", "x" * 20])
+def test_widths_are_those_of_the_standard(text: str) -> None:
+    """ISO/IEC 15417: every symbol 11 modules, the stop 13."""
+    found = code128.widths(text)
+    assert sum(found) == 11 * len(code128.values(text)) + 13
+
+
+def test_the_bar_code_is_read_back_by_another_program() -> None:
+    try:
+        import zxingcpp
+    except ImportError:
+        need("zxing-cpp", False)
+    draw = random.Random(1)
+    every = ["".join(map(chr, range(first, min(first + 16, 127)))) for first in range(32, 127, 16)]
+    letters = "ABCDEFXYZ0123456789-/."
+    for text in [*every, "0042", "QB-7-0042", *("".join(draw.choices(letters, k=n)) for n in range(1, 18))]:
+        row = [255 * (place % 2 == 0) for place, n in enumerate([10, *code128.widths(text), 10]) for _ in range(3 * n)]
+        read = zxingcpp.read_barcodes(np.tile(np.array(row, np.uint8), (60, 1)))
+        assert [code.text for code in read] == [text]
+
+
+def test_a_serial_number_that_is_no_bar_code_is_refused_in_words() -> None:
+    with pytest.raises(Trouble, match="plain ASCII"):
+        pages.label(replace(made_results.lot(1)[0], serial="Größe 7"))
+
+
+def test_papers_hold_what_they_should_and_escape_the_rest() -> None:
+    found = whole(plan=sampling.plan(1000, 1.0))
+    text = pages.lot_report(found)
+    for words in ("In plain words", "Operating characteristic", "Bissell", "ISO 8258:1991", "QB-7-0042"):
+        assert words in text
+    assert "<script" not in text and "http://" not in text.replace("http://www.w3.org", "")
+    evil = replace(found.last[0], serial="<script>alert(1)</script>", reasons=("<b>x</b>",))
+    paper = pages.certificate(evil)
+    assert "<script>" not in paper and "&lt;script&gt;" in paper and "&lt;b&gt;" in paper
+    assert "proposal nobody has answered for" not in paper
+    proposal = replace(evil, versions={"limits": "proposal"})
+    assert "proposal nobody has answered for" in pages.certificate(proposal)
+    assert "<script" not in pages.label(replace(evil, serial="<script>"))
