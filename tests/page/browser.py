@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
 
 from toothwise.page.process import Page
 
@@ -58,13 +59,14 @@ class Browser:
 
     def __init__(self, driver: Chrome) -> None:
         self.driver = driver
+        self._host = ""
 
     def size(self, name: str) -> None:
         self.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", _METRICS[name])
         self.driver.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": name == "phone"})
 
     def open(self, address: str) -> None:
-        self.complaints()
+        self._host = urlsplit(address).netloc
         self.driver.get(address)
 
     def ask(self, script: str) -> Any:
@@ -131,8 +133,8 @@ class Browser:
         self.driver.switch_to.window(first)
 
     def complaints(self) -> list[str]:
-        """What the browser wrote to its console since the last time."""
-        return [line["message"] for line in self.driver.get_log("browser")]
+        """What the browser wrote to its console about this page; the one before may still look for its server."""
+        return [line["message"] for line in self.driver.get_log("browser") if self._host in line["message"]]
 
     def violations(self) -> list[str]:
         """What axe-core finds, with the rules of WCAG 2.2 up to AAA and its best practices."""
