@@ -53,7 +53,8 @@ def test_every_text_is_escaped(hostile: str) -> None:
     assert HARM[0] in shown and HARM[1] in shown and "{{ 7 * 7 }}" in shown
     for steers in "\u202e\u2066\u200f\x1b\x00\x07":
         assert steers not in hostile
-    assert "W" * 700 not in hostile.replace(LONG, "") and "(10,000 letters)" in hostile
+    assert "(624 letters)" not in hostile, "cut twice"
+    assert "W" * 701 not in hostile.replace(LONG, "") and "(10,000 letters)" in hostile
 
 
 def test_a_wiggle_tests_places_too(toothwise: Toothwise, tmp_path: Path) -> None:

@@ -25,6 +25,8 @@ from toothwise.show.selfcheck import report_lines
 
 MOST_CAUSES = 4
 """Told in full; the others that are still possible by name."""
+_MOST_PRINTED = tables.MOST_TEXT + 100
+"""Of any text at all; what is cut already, with its words around it, is not cut twice."""
 _NO_FAULT = ("unproven", "look_past_signal")
 FIRST = (
     "What toothwise finds is evidence, not a verdict. The maker's service information, local rules and licensed"
@@ -88,7 +90,7 @@ def stylesheet() -> Markup:
 
 def _harmless(value: object) -> object:
     """Whatever the template prints: text without letters that steer, and not endless. Escaping comes after."""
-    return tables.printed(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+    return tables.printed(value, _MOST_PRINTED) if isinstance(value, str) and not isinstance(value, Markup) else value
 
 
 def _recording(told: Mapping[str, Any], recording: Mapping[str, Any], *, whole: bool) -> dict[str, Any]:
