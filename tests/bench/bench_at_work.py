@@ -22,10 +22,12 @@ TICK_HZ = 62_500_000
 PLANT = Plant(4161.0, 0.75, 0.014)
 
 
-def limits(**sequence: object) -> Limits:
+def limits(*, sweep: bool = False, **sequence: object) -> Limits:
     """The Hall template with a short count on a wheel of few teeth; sequence: what else is different."""
     found = limits_file.parse(limits_file.template("hall"), "hall")
     short = {"fault_rate": 0.05, "air_gaps_mm": (), "hot_c": None, "cold_c": None, "flex": False, "sweep_s": 5.0}
+    if not sweep:
+        found = replace(found, measures={n: m for n, m in found.measures.items() if n != "lowest_full_count"})
     return replace(
         found, wheel=catalogue.wheel("24-2"), timing_level=1, sequence=replace(found.sequence, **{**short, **sequence})
     )  # type: ignore[arg-type]

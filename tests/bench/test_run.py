@@ -11,7 +11,7 @@ from tests.bench.bench_at_work import AtWork, limits
 
 
 def test_a_good_sensor_passes_and_the_next_is_one_key_away() -> None:
-    work = AtWork(Seeing(0.1, 0.01), limits())
+    work = AtWork(Seeing(0.1, 0.01), limits(sweep=True))
     work.to_the_spindle()
     assert work.bench.step.kind == SWEEP
     assert work.run(120.0, until="finished")
@@ -34,7 +34,7 @@ def test_a_good_sensor_passes_and_the_next_is_one_key_away() -> None:
     ],
 )
 def test_a_bad_one_fails_for_its_own_reason(sensor: Seeing, reason: str) -> None:
-    work = AtWork(sensor, limits())
+    work = AtWork(sensor, limits(sweep=sensor.wakes_rpm > 0))
     work.to_the_spindle()
     assert work.run(120.0, until="finished")
     assert work.bench.finished[0].verdict == FAIL
@@ -68,7 +68,7 @@ def test_it_gets_to_know_its_motor_first() -> None:
 def test_the_most_speed_is_stated_first_and_any_other_key_stops_the_drive() -> None:
     work = AtWork(Seeing(0.0, 0.01), limits())
     work.to_the_spindle()
-    work.run(5.0)
+    work.run(1.0)
     assert work.rig.said[0] == "drive pwm 3500 44 20000", "most speed, and two edges a tooth"
     assert work.rig.value > 0
     work.type(" ")
@@ -84,18 +84,18 @@ def test_the_most_speed_is_stated_first_and_any_other_key_stops_the_drive() -> N
 def test_a_drive_that_the_rig_stopped_says_why_and_stays_off() -> None:
     work = AtWork(Seeing(0.0, 0.01), limits())
     work.to_the_spindle()
-    work.run(5.0)
+    work.run(2.0)
     work.rig.stopped_by = "drive_overspeed"
     work.run(1.0)
     assert work.spindle.stopped == "overspeed" and work.rig.value == 0
-    assert work.bench.step.kind == SWEEP, "the sensor is not blamed"
+    assert work.bench.step.kind == COUNT and not work.bench.finished, "the sensor is not blamed"
 
 
 def test_by_hand() -> None:
     """Slowly first, then to the speed; nothing is driven."""
-    work = AtWork(Seeing(0.0, 0.01), limits(), driven=False)
+    work = AtWork(Seeing(0.0, 0.01), limits(sweep=True), driven=False)
     work.to_the_spindle()
-    for width, seconds in ((0.022, 12.0), (0.03, 6.0), (0.1, 4.0), (0.3, 4.0)):
+    for width, seconds in ((0.023, 9.0), (0.03, 3.0), (0.1, 3.0), (0.3, 4.0)):
         work.by_hand = width
         work.run(seconds)
     assert work.bench.step.kind == COUNT
@@ -107,7 +107,8 @@ def test_by_hand() -> None:
 def test_a_step_left_out_is_a_retest() -> None:
     work = AtWork(Seeing(0.0, 0.01), limits())
     work.to_the_spindle()
-    assert work.run(120.0, until="3000 rpm")
+    assert work.bench.step.kind == COUNT, "no sweep without a limit for it"
+    work.run(1.0)
     work.type("s")
     assert work.bench.finished[0].verdict == RETEST
 

@@ -31,9 +31,8 @@ def steps(limits: Limits, *, driven: bool) -> list[Step]:
     out += _readings(limits, "bench")
     gap = f" at an air gap of {sequence.air_gaps_mm[0]:g} mm" if sequence.air_gaps_mm else ""
     out.append(Step(CONFIRM, "place it", f"Place it{gap}, clip it on, close the guard. Enter when ready."))
-    by_hand = f"Turn slower than {low:.0f} rpm for three turns, then ever faster, to {high:.0f} rpm and beyond."
-    by_motor = f"Spinning up from {low:.0f} to {high:.0f} rpm."
-    out.append(Step(SWEEP, "sweep", by_motor if driven else by_hand, "sweep", high))
+    if "lowest_full_count" in limits.measures:
+        out.append(_sweep(low, high, driven))
     for rpm in sequence.dwell_rpm:
         prompt = f"Counting at {rpm:.0f} rpm." if driven else f"Hold it at {rpm:.0f} rpm."
         out.append(Step(COUNT, f"{rpm:.0f} rpm", prompt, f"dwell {rpm:.0f} rpm", rpm))
@@ -54,6 +53,12 @@ def steps(limits: Limits, *, driven: bool) -> list[Step]:
         prompt = "Bend and pull the cable along its length: ±45 degrees, no more than 20 N. Keep off the wheel."
         out.append(Step(COUNT, "cable flex", prompt, "flex", last))
     return out
+
+
+def _sweep(low: float, high: float, driven: bool) -> Step:
+    by_hand = f"Turn slower than {low:.0f} rpm for three turns, then ever faster, to {high:.0f} rpm and beyond."
+    by_motor = f"Spinning up from {low:.0f} to {high:.0f} rpm."
+    return Step(SWEEP, "sweep", by_motor if driven else by_hand, "sweep", high)
 
 
 def _readings(limits: Limits, stage: str) -> list[Step]:
