@@ -18,7 +18,9 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 import numpy as np
+from toothwise.cli import main as toothwise
 from toothwise.commands import demo
+from toothwise.edges.files import write_recording
 from toothwise.edges.signal import Batch, Edges, Held
 from toothwise.examine import Examination
 from toothwise.show.live import LiveView
@@ -68,9 +70,9 @@ def view(recording: Held, wheel_name: str, until_s: float, title: str) -> Sequen
     return screen.lines
 
 
-def svg(lines: Sequence[str], title: str) -> str:
+def svg(lines: Sequence[str], title: str, *, columns: int = COLUMNS, high: int = LINES) -> str:
     """A terminal's lines, with their colours, as a picture that looks the same everywhere."""
-    width, height = COLUMNS * WIDE + 2 * MARGIN, LINES * HIGH + 2 * MARGIN
+    width, height = columns * WIDE + 2 * MARGIN, high * HIGH + 2 * MARGIN
     out = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:g} {height:g}" role="img">',
         f"<title>{escape(title)}</title>",
