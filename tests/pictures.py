@@ -18,9 +18,7 @@ from pathlib import Path
 from xml.sax.saxutils import escape
 
 import numpy as np
-from toothwise.cli import main as toothwise
 from toothwise.commands import demo
-from toothwise.edges.files import write_recording
 from toothwise.edges.signal import Batch, Edges, Held
 from toothwise.examine import Examination
 from toothwise.show.live import LiveView
