@@ -2,10 +2,7 @@
 
 import pytest
 
-GENTLE_STOP = "the last teeth before a gentle stop are not handed on"
 KNOWN = {
-    **{f"test_stop_and_restart[{w}]": GENTLE_STOP for w in ("60-2", "36-1", "36-2", "24-1", "36", "36-2-2-2", "12+1")},
-    "test_a_stop_at_the_end_of_the_recording": GENTLE_STOP,
     "test_noise_and_then_a_start[-100.0]": "a trailing edge before the first tooth is told as a contact",
 }
 NOT_ALWAYS = {

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_left
 from collections.abc import Callable, Sequence
+from copy import copy
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,12 +46,15 @@ class Node:
     (tooth = count % teeth). before, span_*: the interval that ended here, from tooth `before`. pace, spread: the
     speed as filtered up to here, in ticks a degree, and its variance in squared log units. depth: intervals since the
     stretch began. width: log of the teeth's width so far against the expected one (see `Widths`).
-    clean: intervals in a row without a fault. edges_since: edges passed over since.
+    clean: intervals in a row without a fault. edges_since: edges passed over since. rested: edge before which the
+    wheel first came to rest, -1 if it did not. slowing: log of the latest interval's pace against that expected. abrupt: +1 while
+    slowing down, -1 while speeding up by more than an engine's swing does, else 0. unusual: whether the swing of the last turns was
+    left.
     """
 
     __slots__ = (
-        "before", "clean", "cost", "count", "depth", "edge", "edges_since", "pace", "parent", "span_deg",
-        "span_ticks", "spread", "tick", "width",
+        "abrupt", "before", "clean", "cost", "count", "depth", "edge", "edges_since", "pace", "parent", "rested",
+        "slowing", "span_deg", "span_ticks", "spread", "tick", "unusual", "width",
     )  # fmt: skip
 
     def __init__(self, edge: int, tick: int, count: int, cost: float, parent: Node | None) -> None:
@@ -68,6 +72,10 @@ class Node:
         self.depth = 0
         self.clean = 0
         self.edges_since = 0
+        self.rested = -1
+        self.slowing = 0.0
+        self.abrupt = 0
+        self.unusual = False
 
 
 class Beam:
@@ -93,16 +101,25 @@ class Beam:
         """Start a stretch at an edge that may be any of these teeth."""
         self.live = [Node(edge, tick, count, 0.0, None) for count in counts]
 
-    def resume(self, node: Node, counts: NDArray[np.int64], ticks: NDArray[np.int64]) -> None:
-        """Go on from a tooth that is beyond doubt; counts, ticks: the last few teeth up to it."""
+    def resume(self, node: Node, counts: NDArray[np.int64], ticks: NDArray[np.int64], renumber: bool) -> None:
+        """Go on from a tooth that is beyond doubt; counts, ticks: the last few teeth up to it.
+
+        renumber: whether it may also be any other tooth.
+        """
         node.parent, node.cost, node.edges_since, node.clean, node.spread = None, 0.0, 0, 0, 0.0
-        node.pace = 0.0
+        node.pace, node.abrupt, node.unusual = 0.0, 0, False
         for i in range(1, len(counts)):
             span = int(ticks[i] - ticks[i - 1])
             degrees = self.geometry.span(int(counts[i - 1]), int(counts[i] - counts[i - 1]))
             self._filter(node, span, degrees, 0)
             node.span_deg = degrees
         self.live = [node]
+        if renumber:
+            for more in range(1, self.geometry.symmetry):
+                other = copy(node)
+                other.count, other.before, other.cost = node.count + more, node.before + more, motion.RENUMBER
+                other.unusual = True
+                self.live.append(other)
 
     def _filter(self, node: Node, span: int, degrees: float, rest: int) -> None:
         """Bring a node's filtered speed up to date with one more interval (a Kalman filter of one state)."""
@@ -111,7 +128,7 @@ class Beam:
             node.pace, node.spread = measured, motion.teeth_variance(degrees)
             return
         moved = motion.moved_variance(degrees, node.span_deg, node.pace * self.tick_s, rest)
-        error = math.log(measured / node.pace)
+        error = node.slowing = math.log(measured / node.pace)
         ahead = node.spread + moved
         total = ahead + motion.teeth_variance(degrees)
         # One odd interval must not drag the speed along.
@@ -132,7 +149,9 @@ class Beam:
             # No speed is known yet: as long as a tooth and a half take at 15 rpm.
             limit = (self.geometry.largest_deg + 0.5 * self.geometry.smallest_deg) / (15.0 * 6.0) / self.tick_s
             return tick - node.tick > limit
-        return tick - node.tick > self.geometry.lost_deg * node.pace
+        lost_deg = self.geometry.lost_deg
+        room = math.exp(2.0 * math.sqrt(motion.moved_variance(lost_deg, node.span_deg, node.pace * self.tick_s)))
+        return tick - node.tick > lost_deg * node.pace * room
 
     def _hidden(self, start: int, end: int) -> bool:
         return any(b < end and e > start for b, e in self.blind)
@@ -145,30 +164,44 @@ class Beam:
         alike = self.geometry.symmetry
         if self.profile.sigma < math.inf:
             alike = 2 * teeth if self.hopeless == HOPELESS_AT_FIRST else teeth
-        new: dict[tuple[int, int], Node] = {}
-        live = sorted((node for node in self.live if not self._is_lost(node, tick)), key=_cost)
+        new: dict[tuple[int, int, int, bool], Node] = {}
+        rested: Node | None = None
+        live = sorted(self.live, key=_cost)
         # The cheapest way on from the best explanation bounds what is worth looking at in all the others.
         bound = live[0].cost + self._extra(live[0]) + self.hopeless
+        reachable = []
         for node in live:
             if node.cost > bound:
                 break
             span = tick - node.tick
+            if self._may_rest(node, span):
+                cost = node.cost + self._rest_cost(node, span)
+                if cost < min(bound, rested.cost if rested is not None else math.inf):
+                    rested = Node(edge, tick, node.count, cost, node)
+                    bound = min(bound, cost + self.hopeless)
+            if self._is_lost(node, tick):
+                continue
+            reachable.append(node)
             width = self.width_of(node.edge) if self.widths is not None else -1
-            for skip, cost in self._options(node, span, bound - node.cost):
+            for skip, cost, abrupt, unusual in self._options(node, span, bound - node.cost):
                 count = node.count + 1 + skip
                 total = node.cost + cost
-                child = self._child(node, edge, tick, skip, total)
+                child = self._child(node, edge, tick, skip, total, abrupt, unusual)
                 if width > 0 and self.widths is not None:
                     total += self._judge_width(node, child, width)
                     child.cost = total
-                key = (count % alike, int(PACES * math.log(child.pace)))
+                fresh = child.rested >= 0 and child.depth <= 8  # what tells a start from a swing is still to come
+                key = (count % alike, int(PACES * math.log(child.pace)), 2 if fresh else abrupt, unusual)
                 rival = new.get(key)
                 if rival is not None and rival.cost <= total:
                     continue
                 new[key] = child
                 bound = min(bound, total + self.hopeless)
+        if rested is not None and rested.cost <= bound:
+            for node in self._after_rest(rested):
+                new[node.count % alike, 0, 2, True] = node
         kept = [node for node in new.values() if node.cost <= bound]
-        for node in live:
+        for node in reachable:
             cost = node.cost + self._extra(node)
             if cost > bound:
                 continue
@@ -176,26 +209,56 @@ class Beam:
             node.edges_since += 1
             kept.append(node)
         self.live = kept
-        if len(kept) > 4 * teeth + 16:
-            self.live = sorted(kept, key=_cost)[: 4 * teeth + 16]
+        most = 16 + 4 * max(alike, teeth)
+        if len(kept) > most:
+            self.live = sorted(kept, key=_cost)[:most]
 
-    def _child(self, node: Node, edge: int, tick: int, skip: int, cost: float) -> Node:
+    def _may_rest(self, node: Node, span: int) -> bool:
+        """Whether the wheel may have come to rest since the node's tooth: the line was still for longer than a step
+        takes, and the speed was low enough."""
+        if not node.pace or span < 2.5 * self.geometry.largest_deg * node.pace:
+            return False
+        return self._rest_cost(node, span) <= self.hopeless
+
+    def _rest_cost(self, node: Node, span: int) -> float:
+        step = self.geometry.span(node.count, 1)
+        leaving = motion.UNUSUAL if self.profile.sigma < math.inf and not node.unusual else 0.0
+        slowing = motion.ABRUPT if node.abrupt > 0 else 0.0  # the same event, paid for already
+        return leaving - slowing + motion.REST + motion.stop_cost(node.pace * self.tick_s, step, node.slowing, span * self.tick_s)
+
+    def _after_rest(self, rested: Node) -> list[Node]:
+        """What the first edge after a rest may be: any tooth."""
+        assert rested.parent is not None
+        turn = (rested.count // self.geometry.teeth + 1) * self.geometry.teeth
+        nodes = []
+        for tooth in range(self.geometry.symmetry):
+            node = Node(rested.edge, rested.tick, turn + tooth, rested.cost, rested.parent)
+            node.width, node.unusual = rested.parent.width, True
+            node.rested = rested.edge if rested.parent.rested < 0 else rested.parent.rested
+            nodes.append(node)
+        return nodes
+
+    def _child(self, node: Node, edge: int, tick: int, skip: int, cost: float, abrupt: int, unusual: bool) -> Node:
         """The explanation carried on: the edge is the tooth after `skip` missing ones."""
         child = Node(edge, tick, node.count + 1 + skip, cost, node)
         span, degrees = tick - node.tick, self.geometry.span(node.count, 1 + skip)
         child.pace, child.spread, child.span_deg, child.width = node.pace, node.spread, node.span_deg, node.width
         self._filter(child, span, degrees, self._from_rest(node))
+        child.unusual = unusual
+        if abrupt:  # what went before says little of what comes
+            child.abrupt, child.pace, child.spread = abrupt, span / degrees, motion.teeth_variance(degrees)
         child.before, child.span_ticks, child.span_deg = node.count, span, degrees
         child.depth = node.depth + 1
+        child.rested = node.rested
         child.clean = 0 if skip or node.edges_since else node.clean + 1
         return child
 
     def _judge_width(self, node: Node, child: Node, width: int) -> float:
         """Nats against the node's tooth being as wide as it was, seen from the next; the child's width follows."""
         assert self.widths is not None
-        single = child.count - node.count == 1 and not node.edges_since
+        lost = child.count - node.count - 1 if not node.edges_since else -1
         cost, follow = self.widths.judge(
-            node.count, node.width, width, child.span_ticks, child.span_deg, node.pace, self.tick_s, single
+            node.count, node.width, width, child.span_ticks, child.span_deg, node.pace, self.tick_s, lost
         )
         child.width = node.width + follow
         return cost
@@ -207,8 +270,8 @@ class Beam:
             return motion.EXTRA_FIRST
         return motion.EXTRA_MORE if node.edges_since < motion.EXTRA_BURST else motion.EXTRA_STILL_MORE
 
-    def _options(self, node: Node, span: int, worth: float) -> list[tuple[int, float]]:
-        """(teeth left out, cost) for each way the edge `span` ticks after the node's tooth may be a tooth.
+    def _options(self, node: Node, span: int, worth: float) -> list[tuple[int, float, int, bool]]:
+        """(teeth left out, cost, abrupt, unusual) for each way the edge `span` ticks after the node's tooth may be a tooth.
 
         worth: the most a way may cost.
         """
@@ -217,11 +280,17 @@ class Beam:
         first = node.count % geometry.teeth
         start = angle[first]
         hidden = bool(self.blind) and self._hidden(node.tick, node.tick + span)
-        found: list[tuple[int, float]] = []
+        found: list[tuple[int, float, int, bool]] = []
         if not node.span_ticks:
             for skip in range(min(2, geometry.teeth)):
-                if span >= self.least_deg_ticks * (angle[first + 1 + skip] - start):
-                    found.append((skip, _missing(skip, hidden)))
+                degrees = angle[first + 1 + skip] - start
+                if span >= self.least_deg_ticks * degrees:
+                    cost = _missing(skip, hidden)
+                    if node.rested >= 0:
+                        before = geometry.steps[first - 1]
+                        cost += motion.start_cost(span * self.tick_s / degrees, before + degrees)
+                    if cost <= worth:
+                        found.append((skip, cost, 0, node.unusual))
             return found
         expected = span / node.pace  # degrees, had the speed stayed
         nearest = angle[first + 1] - start
@@ -240,6 +309,8 @@ class Beam:
             if span < self.least_deg_ticks * degrees or fixed > worth:
                 break
             error = math.log(expected / degrees)
+            if node.rested >= 0 and node.depth == 1:
+                fixed += motion.penalty(max(motion.LEAST_SLOWING + error, 0.0), motion.SLOWING_SIGMA)
             quantum = 1.0 / span + 1.0 / node.span_ticks
             sigma = math.sqrt(
                 node.spread
@@ -247,20 +318,34 @@ class Beam:
                 + motion.teeth_variance(degrees)
                 + quantum * quantum
             )
-            cost = fixed + motion.penalty(error, sigma)
+            cost = motion.penalty(error, sigma)
+            unusual = node.unusual
             if usual is not None and skip < len(usual[1]) and self.profile.sigma < sigma:
                 known = math.log(span * usual[0] / (node.span_ticks * usual[1][skip]))
-                held = math.hypot(self.profile.sigma, quantum)
-                cost = fixed + min(motion.penalty(known, held), cost - fixed + motion.UNUSUAL)
-            if cost <= worth:
-                found.append((skip, cost))
+                as_usual = motion.penalty(known, math.hypot(self.profile.sigma, quantum))
+                if unusual:
+                    cost = min(cost, as_usual)
+                else:
+                    leaving = cost + fixed + motion.UNUSUAL
+                    if as_usual > 0.5 and leaving <= worth:
+                        found.append((skip, leaving, 0, True))
+                    cost = as_usual
+            if not skip and abs(error) > sigma:
+                way = 1 if error > 0.0 else -1
+                entry = 0.0 if node.abrupt == way else motion.ABRUPT
+                wide = math.hypot(sigma, motion.torque_sigma(degrees, node.span_deg, pace_s))
+                freely = entry + motion.penalty(error, wide) + math.log(wide / sigma)
+                if freely <= worth:
+                    found.append((skip, freely, way, True))
+            if cost + fixed <= worth:
+                found.append((skip, cost + fixed, 0, unusual))
             elif error < 0.0:
                 break
         return found
 
     def _as_before(self, node: Node) -> tuple[float, list[float]] | None:
         """Relative durations of the interval before and of those ahead, if the last turns tell."""
-        if not self.profile.used or self.profile.sigma == math.inf:
+        if not self.profile.used or self.profile.sigma == math.inf or node.rested >= 0:
             return None
         return self.profile.spans(node.before, node.count, min(self.geometry.teeth + 1, 8))
 
@@ -271,6 +356,11 @@ class Beam:
         omega = node.span_deg * motion.RAD / (node.span_ticks * self.tick_s)
         moved = (node.depth + 1) * self.geometry.largest_deg * motion.RAD
         return node.depth if omega * omega <= 2.0 * motion.MOST_RAD_S2 * moved else 0
+
+    def rest(self) -> int:
+        """Edge before which the wheel came to rest in every explanation; -1 if there is none."""
+        edges = {node.rested for node in self.live}
+        return edges.pop() if len(edges) == 1 else -1
 
     def shared(self) -> Node | None:
         """The latest tooth that all explanations agree on."""

@@ -90,6 +90,12 @@ class Emitter:
         steps = np.arange(n, dtype=np.int64)
         self._decide(first_edge + steps, count + steps, ticks)
 
+    def renumber(self, teeth: int) -> None:
+        """The latest tooth was so many teeth further on than its number said."""
+        assert self._last is not None
+        edge, count, tick = self._last
+        self._last = (edge, count + teeth, tick)
+
     def looks_turning(self, nodes: Sequence[Node], next_edge: int) -> bool:
         """Whether an explanation of the stretch so far shows a wheel at all, not only a line that chattered."""
         stretch = self._stretch

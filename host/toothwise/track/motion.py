@@ -56,8 +56,33 @@ thousand teeth, and faults come in company: the second extra edge in one place i
 costs little. It must cost more than a healthy tooth's usual penalty, or refusing them all would be the best of all
 explanations."""
 
-UNUSUAL = 3.0
-"""What it costs, in nats, to leave the swing that the last turns showed: one interval in twenty may."""
+UNUSUAL = 6.0
+"""What it costs, in nats, to leave the swing that the last turns showed, once for as long as it lasts: an engine that
+catches, stops or is loaded does so for many teeth."""
+
+ABRUPT = 5.0
+"""What it costs, in nats, to leave the swing of a slow engine for what torque alone allows: the last teeth before a
+stop, the first after it, a first firing. It is paid once for a run of intervals that all go the same way; slower for
+one tooth and back, as a missing one looks, pays twice and so more than the missing tooth."""
+
+REST = 7.0
+"""What it costs, in nats, to say that the wheel came to rest between two edges, were it slow enough and seen slowing
+down before and starting after."""
+
+SHORT_REST_S = 0.3
+"""An engine hardly stands still for less before the starter takes it up again, and a broken line is the less likely
+the longer it lasts (common practice, no source)."""
+
+START_RAD_S2 = 300.0
+"""Usual acceleration from rest, by the starter alone (TRADE.md's cranking figure, derived)."""
+
+LEAST_SLOWING, SLOWING_SIGMA = 0.26, 0.12
+"""A wheel that comes to rest at steady torque takes, for the last whole step before, longer than for the one before
+that: by sqrt(2) - 1 to sqrt(3) - sqrt(2) at least, 0.26 in log units (geometry). The same, mirrored, after a rest."""
+
+RENUMBER = 9.0
+"""What it costs, in nats, to say that the teeth have been numbered wrongly so far. Asked only where faults come turn
+after turn: right numbers with one fault a turn then stay the better answer, for wrong ones pay again at the gap."""
 
 RAD = math.pi / 180.0
 
@@ -83,6 +108,37 @@ def moved_variance(span_deg: float, before_deg: float, pace_s: float, from_rest:
         start = 0.7 / from_rest**1.5
         variance += start * start
     return variance
+
+
+def torque_sigma(span_deg: float, before_deg: float, pace_s: float) -> float:
+    """Usual change in the log of speed that torque over inertia alone would allow, were there no engine's swing:
+    half of log(1 + 2 alpha D / omega**2), with a third of the most for alpha."""
+    omega = RAD / pace_s
+    distance = 0.5 * (span_deg + before_deg) * RAD
+    return 0.5 * math.log1p(2.0 * MOST_RAD_S2 / 3.0 * distance / (omega * omega))
+
+
+def stop_cost(pace_s: float, within_deg: float, slowing: float, still_s: float) -> float:
+    """Nats against a wheel at this speed coming to rest within so many degrees, and staying so for about `still_s`.
+
+    slowing: by how much the interval towards the rest was longer than the one before it, in log units.
+    """
+    torque = _torque_cost(pace_s, within_deg, ALPHA_RAD_S2)
+    unseen = penalty(max(LEAST_SLOWING - slowing, 0.0), SLOWING_SIGMA)
+    return torque + unseen + 2.0 * max(math.log(SHORT_REST_S / still_s), -1.0)
+
+
+def start_cost(pace_s: float, within_deg: float) -> float:
+    """Nats against a wheel having reached this speed from rest within so many degrees."""
+    return _torque_cost(pace_s, within_deg, START_RAD_S2)
+
+
+def _torque_cost(pace_s: float, within_deg: float, usual_rad_s2: float) -> float:
+    omega = RAD / pace_s
+    needed = omega * omega / (2.0 * within_deg * RAD)
+    if needed > MOST_RAD_S2:
+        return math.inf
+    return penalty(needed, usual_rad_s2)
 
 
 def teeth_variance(span_deg: float) -> float:

@@ -29,6 +29,10 @@ PLAINLY = 4.0
 """One polarity fits better if its best explanation is so many nats cheaper."""
 
 
+STEADY_SHARE = 0.25
+"""On a wheel without a gap, widths tell if the share of a tooth's pitch keeps within so much, in log odds."""
+
+
 def edges_wanted(wheel: Wheel) -> int:
     """Level changes to look at before the polarity is decided: a little over two turns, at least eight teeth."""
     return 2 * max(2 * wheel.teeth + 8, 16)
@@ -147,4 +151,7 @@ def tooth_widths(edges: Edges, level: int, wheel: Wheel, geometry: Geometry) -> 
         gaps = sum(step > 1.5 * geometry.smallest_deg for step in geometry.steps)
         turns = len(share) / geometry.teeth
         telling = 0.6 * gaps * turns <= int(np.sum(odds < between)) <= 2.0 * gaps * turns + 2
+    elif geometry.teeth <= FEW_TEETH:
+        odds = np.log(share / (1.0 - share))
+        telling = float(np.median(np.abs(odds - np.median(odds)))) < STEADY_SHARE
     return Widths([degrees] * geometry.teeth, telling)

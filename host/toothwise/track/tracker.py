@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,36 @@ NO_TEETH = (np.empty(0, np.int64), np.empty(0, np.int64))
 
 SLICE = 1 << 17
 """Level changes taken in at once, so that a recording of any length needs the same memory."""
+
+
+class FaultyTurns:
+    """Turns in a row with faults in them, and when to ask whether it is the numbering that is wrong.
+
+    Asked in the second such turn, and if the numbers were right, in the fourth, eighth, ... of the row.
+    """
+
+    def __init__(self, teeth: int) -> None:
+        self._teeth = teeth
+        self._latest = -2
+        self._row = 0
+        self._ask_at = 2
+
+    def note(self, nodes: Sequence[Node]) -> None:
+        for before, node in pairwise(nodes):
+            if node.count - before.count == 1 and node.edge - before.edge == 1:
+                continue
+            turn = before.count // self._teeth
+            if turn > self._latest + 1:
+                self._row, self._ask_at = 0, 2
+            if turn != self._latest:
+                self._row += 1
+            self._latest = turn
+
+    def ask(self) -> bool:
+        if self._row < self._ask_at:
+            return False
+        self._ask_at = 2 * self._row
+        return True
 
 
 class Tracker:
@@ -72,6 +103,7 @@ class Tracker:
         self._locked_at = 0  # timing edge from which the quick tracker went on last
         self._rehearsed = 0  # edges in the latest rehearsal that was not enough
         self._patient_until = -1  # timing edge from which hopeless explanations are dropped as usual
+        self._faults = FaultyTurns(wheel.teeth)
         self._tail = NO_TEETH  # counts and ticks of the last few decided teeth of the stretch
 
     def feed(self, edges: Edges, until_tick: int, blind: Sequence[Blind] = ()) -> Teeth:
@@ -173,6 +205,8 @@ class Tracker:
         """Forget timing edges that no one will ask for again."""
         # The careful tracker hands over a few teeth back.
         keep = self._next - GUARD - 1 if self._lock is None else self._lock.edge
+        if self._lock is None and self._root is not None:
+            keep = min(keep, self._root.edge)  # if the wheel turns out to have come to rest, it begins anew there
         drop = keep - self._base
         if drop > 0:
             self._times = self._times[drop:]
@@ -214,7 +248,7 @@ class Tracker:
             self._clean = min(2 * self._clean, CLEAN_MOST) if soon else CLEAN
             self._block = 256
             self._lock = None
-            self._beam.resume(lock, *self._tail)
+            self._beam.resume(lock, *self._tail, renumber=self._faults.ask())
             self._root = self._beam.live[0]
             self._next = lock.edge + 1
             return True
@@ -252,6 +286,9 @@ class Tracker:
             beam.step(self._next, tick)
             self._next += 1
             sure = beam.alone(self._clean, GUARD)
+            if beam.rest() >= 0 or (sure is not None and sure.rested >= 0):
+                self._close()
+                continue
             if sure is not None:
                 self._decide_path(path(sure))
                 self._root, self._lock = None, sure
@@ -261,6 +298,7 @@ class Tracker:
             self._settle()
         if last and self._root is not None:
             self._close()
+            return self._next - self._base < len(times)
         return False
 
     def _start(self, edge: int, tick: int, last: bool) -> bool:
@@ -313,7 +351,11 @@ class Tracker:
 
     def _close(self) -> None:
         """The stretch is over: its best explanation stands, if it shows a wheel at all."""
-        nodes = path(self._beam.best())
+        best = self._beam.best()
+        nodes = path(best)
+        if best.rested >= 0:
+            self._next = best.rested
+            nodes = [node for node in nodes if node.edge < best.rested]
         if self._emit.looks_turning(nodes, self._next):
             self._decide_path(without_slowing_down(nodes, self._geometry))
         self._root = None
@@ -332,7 +374,11 @@ class Tracker:
             # Too much waits: the best explanation's beginning stands, and only what agrees with it.
             steps = path(best)
             cut = steps[len(steps) // 2]
-            self._beam.live = [node for node in self._beam.live if cut in path(node)]
+            if cut.rested < 0:
+                self._beam.live = [node for node in self._beam.live if cut in path(node)]
+        if cut.rested >= 0:
+            self._close()
+            return
         steps = path(cut)
         if len(steps) < 2 or not self._emit.looks_turning(steps, cut.edge + 1):
             return
@@ -341,8 +387,14 @@ class Tracker:
         self._root = cut
 
     def _decide_path(self, nodes: Sequence[Node]) -> None:
+        known = self._tail[0]
+        if len(known) and nodes[0].count != known[-1]:
+            self._emit.renumber(nodes[0].count - int(known[-1]))
+            self._beam.profile, self._tail = Profile(self._geometry), NO_TEETH
         self._emit.path(nodes)
-        self._remember(*_columns(nodes))
+        counts, ticks = _columns(nodes)
+        self._faults.note(nodes)
+        self._remember(counts, ticks)
 
     def _decide_run(self, lock: Node, ticks: NDArray[np.int64]) -> None:
         self._emit.run(lock.edge, ticks, lock.count)
