@@ -128,18 +128,16 @@ def test_the_boards_last_self_check_is_told(toothwise: Toothwise, tmp_path: Path
         (["nothing.toml"], 3, "cannot be read"),
         (["job:x"], 3, "names no job"),
         (["job:9"], 5, "There is no job 9"),
-        (["1", "-o", "nowhere/r.html"], 3, "cannot be written"),
+        (["1", "-o", "nowhere/r.html"], 3, "There is no folder nowhere"),
     ],
 )
-def test_what_cannot_be_done_is_one_line(
-    toothwise: Toothwise, job: Path, arguments: list[str], code: int, words: str
-) -> None:
+def test_what_cannot_be_done_is_one_line(toothwise: Toothwise, arguments: list[str], code: int, words: str) -> None:
     ran = toothwise("report", *arguments)
     assert ran.code == code and words in ran.err and ran.err.count("\n") == 1 and not ran.out
 
 
-def test_a_card_that_nothing_was_recorded_with(toothwise: Toothwise, job: Path) -> None:
-    (job / "other.toml").write_text('[vehicle]\nname = "other"\n', encoding="utf-8")
+def test_a_card_that_nothing_was_recorded_with(toothwise: Toothwise, tmp_path: Path) -> None:
+    (tmp_path / "other.toml").write_text('[vehicle]\nname = "other"\n', encoding="utf-8")
     ran = toothwise("report", "other.toml")
     assert ran.code == 5 and "knows no recording of the job other.toml" in ran.err and "watch --job" in ran.err
 

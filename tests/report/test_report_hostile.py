@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 from toothwise.book import Book
+from toothwise.cli import main
 from toothwise.edges.files import write_recording
 from toothwise.examine import examine
 
@@ -18,9 +19,10 @@ from tests.parts import need
 from tests.report.stories import HARM, LONG, W60, marks_file, shaken, stripe, told_of
 
 
-@pytest.fixture
-def hostile(toothwise: Toothwise, tmp_path: Path) -> str:
+@pytest.fixture(scope="module")
+def hostile(tmp_path_factory: pytest.TempPathFactory) -> str:
     """A report of a recording whose every text from outside means harm."""
+    folder = tmp_path_factory.mktemp("hostile")
     source = {"kind": "rig", "board": HARM[0], "firmware": HARM[1], "port": HARM[2], "capture": LONG}
     recording = stripe()
     whole = examine(recording, W60).as_json()
@@ -30,7 +32,7 @@ def hostile(toothwise: Toothwise, tmp_path: Path) -> str:
     whole["events"][0]["reason"] = HARM[0]
     whole["measures"].append({"name": HARM[0], "value": 1.0, "unit": HARM[1], "uncertainty": None, "channel": HARM[2]})
     body = '[vehicle]\nname = "' + "".join(f"\\u{ord(c):04x}" for c in HARM[0] + HARM[4]) + '"\n'
-    with Book.open(tmp_path / "book.sqlite") as book:
+    with Book.open(folder / "book.sqlite") as book:
         job = book.jobs.add(body)
         book.jobs.add_note(job, HARM[0])
         recorder = book.start_recording(recording.clock, recording.channels, source, job, {"wheel": HARM[3]})
@@ -40,8 +42,8 @@ def hostile(toothwise: Toothwise, tmp_path: Path) -> str:
             recorder.mark(1000 * n, text)
             recorder.note(text)
         recorder.finish(whole)
-    _, page = told_of(toothwise, "1")
-    return page
+    main(["report", "1", "--book", str(folder / "book.sqlite"), "-o", str(folder / "page.html")])
+    return (folder / "page.html").read_text(encoding="utf-8")
 
 
 def test_every_text_is_escaped(hostile: str) -> None:

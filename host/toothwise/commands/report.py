@@ -45,6 +45,8 @@ def run(args: argparse.Namespace) -> int:
     from toothwise.show.progress import Progress
 
     file = Path(args.output or default_name(args.what))
+    if not file.parent.is_dir():
+        raise FileTrouble(f"{file} cannot be written", cause=f"There is no folder {file.parent}", step="Make it first")
     if file.exists() and not args.replace:
         raise FileTrouble(f"{file} is there already", step="Choose another name with -o, or say --replace")
     with Progress() as progress:
