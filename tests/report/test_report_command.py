@@ -156,4 +156,4 @@ def test_too_little_to_say_anything_is_said_so(toothwise: Toothwise, tmp_path: P
     rows = [f"{0.01 * n:.3f},crank,{n % 2}" for n in range(edges)]
     (tmp_path / "few.csv").write_text("\n".join(["time_s,channel,level", *rows, ""]), encoding="utf-8")
     said = words_of(told_of(toothwise, "few.csv")[1])
-    assert "could not be followed well enough" in said and "could not be made out" in said
+    assert "could not be followed well enough" in said and "wheel none was followed" in said

@@ -125,3 +125,14 @@ def test_plain_words_say_what_was_seen() -> None:
     lost = result([], wheel={"name": None})
     assert "could not be followed" in plain.summary({"result": lost})[0]
     assert "not been examined" in plain.summary({"result": None})[0]
+
+
+def test_a_test_at_rest_speaks_of_wires_and_not_of_teeth(toothwise: Toothwise, tmp_path: Path) -> None:
+    moments = (11.0, 12.1, 14.2, 15.3, 17.1, 18.5)
+    rows = [f"{t + d:.6f},crank,{int(d > 0)}" for t in moments for d in (0.0, 0.002)]
+    (tmp_path / "rest.csv").write_text("\n".join(["time_s,channel,level", "0,crank,1", *rows, ""]), encoding="utf-8")
+    marks_file(tmp_path / "marks.csv", [(0.0, "hands off"), *((t, "plug") for t in (10.0, 13.0, 16.0)), (19.0, "clip")])
+    said = words_of(told_of(toothwise, "rest.csv", "--marks", "marks.csv")[1])
+    assert "We watched the wires of that sensor." in said and "every single tooth" not in said
+    assert "watched at rest, nothing turning" in said and "teeth 0 due" not in said
+    assert "plug confirmed events in 3 of 3 wiggles" in said

@@ -91,3 +91,7 @@ def test_text_from_outside_cannot_steer_the_terminal() -> None:
 def test_counts_have_their_plural() -> None:
     assert words.count(1, "tooth", "teeth") == "1 tooth"
     assert words.count(13_204, "edge") == "13,204 edges"
+
+
+def test_no_time_is_minus_nothing() -> None:
+    assert (words.clock_time(-0.0001), words.clock_time(-1.5)) == ("0.000 s", "-1.500 s")

@@ -49,7 +49,7 @@ def page(told: Mapping[str, Any]) -> str:
             css=stylesheet(),
             made=tables.when(told["made_utc"]),
             version=__version__,
-            what_it_is=plain.WHAT_IT_IS,
+            what_it_is=plain.intro(told["recordings"][0]),
             recordings=[_recording(told, recording, whole=n == 0) for n, recording in enumerate(told["recordings"])],
             done=tables.done(told["recordings"]),
             tables=tables,
@@ -99,7 +99,7 @@ def _recording(told: Mapping[str, Any], recording: Mapping[str, Any], *, whole: 
     return {
         **recording,
         "plain": plain.summary(recording),
-        "facts": tables.facts(result) if result else [],
+        "facts": [*tables.watched(wiggle), *(tables.facts(result) if result else [])],
         "verdicts": _verdicts(result, wiggle),
         "also_possible": [c["text"] for c in tables.causes(result)[MOST_CAUSES:]] if result else [],
         "contradicted": tables.named(result, "contradicted") if result else [],

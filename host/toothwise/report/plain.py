@@ -35,9 +35,17 @@ CAUSES = {
 
 WHAT_IT_IS = (
     "An engine's computer knows how fast the engine turns, and when each cylinder is due, from a sensor that watches"
-    " the teeth of a wheel go by. We recorded that signal and looked at every single tooth."
+    " the teeth of a wheel go by."
 )
+_TEETH = "We recorded that signal and looked at every single tooth."
+_WIRES = "We watched the wires of that sensor."
 _MOST_CAUSES = 3
+
+
+def intro(recording: Mapping[str, Any]) -> str:
+    """What it is about, for someone who never heard of it."""
+    followed = recording.get("result") and recording["result"]["wheel"]["name"] is not None
+    return f"{WHAT_IT_IS} {_TEETH if followed or not recording.get('wiggle') else _WIRES}"
 
 
 def summary(recording: Mapping[str, Any]) -> list[str]:

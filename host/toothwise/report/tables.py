@@ -8,6 +8,7 @@ from typing import Any
 
 from toothwise.show import measures as of_measure
 from toothwise.show import words
+from toothwise.show.wiggle import MODES
 
 Row = list[str]
 MOST_EVENTS = 16
@@ -28,6 +29,11 @@ def when(utc: str | None) -> str:
     return "" if not utc else f"{utc[:10]} {utc[11:19]} UTC"
 
 
+def watched(wiggle: Mapping[str, Any] | None) -> list[Row]:
+    """How a wiggle test was watched."""
+    return [["watched", MODES[wiggle["mode"]]]] if wiggle else []
+
+
 def facts(result: Mapping[str, Any]) -> list[Row]:
     """What was seen, in numbers."""
     channels = result["channels"]
@@ -36,17 +42,13 @@ def facts(result: Mapping[str, Any]) -> list[Row]:
     rows = [["signal", f"{words.span(length)}; {seen or 'no edges'}"]]
     wheel, teeth, speed = result["wheel"], result["teeth"], result["speed_rpm"]
     how = ", made out from the signal" if wheel["identified"] else ""
-    rows.append(["wheel", printed(wheel["name"], MOST_NAME) + how if wheel["name"] else "could not be made out"])
+    rows.append(["wheel", printed(wheel["name"], MOST_NAME) + how if wheel["name"] else "none was followed"])
     if speed is not None:
         range_ = f"{words.rpm(speed['min'])} to {words.rpm(speed['max'])} rpm, median {words.rpm(speed['median'])} rpm"
         rows.append(["speed", f"{range_}; {words.count(result['revolutions'], 'revolution')}"])
-    rows.append(
-        [
-            "teeth",
-            f"{teeth['expected']:,} due, {teeth['seen']:,} seen, {teeth['missing']:,} missing;"
-            f" {words.count(teeth['extra'], 'extra edge')}",
-        ]
-    )
+    if wheel["name"]:
+        counts = f"{teeth['expected']:,} due, {teeth['seen']:,} seen, {teeth['missing']:,} missing"
+        rows.append(["teeth", f"{counts}; {words.count(teeth['extra'], 'extra edge')}"])
     blind = words.span(result["blind_s"]) if result["blind_s"] else "none"
     rows.append(["blind", f"{blind}; time for which rig or cable cannot vouch, neither for nor against the sensor"])
     return rows

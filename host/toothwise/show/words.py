@@ -83,7 +83,7 @@ def span(seconds: float) -> str:
 
 def clock_time(seconds: float) -> str:
     """A time on the recording's own clock."""
-    return f"{seconds:.3f} s"
+    return f"{round(seconds, 3) or 0.0:.3f} s"
 
 
 def count(n: int, what: str, many: str | None = None) -> str:
