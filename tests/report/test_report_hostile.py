@@ -111,6 +111,6 @@ def test_it_prints(hostile: str, tmp_path: Path, size: str) -> None:
                "--no-pdf-header-footer", f"--print-to-pdf={pdf}", file.as_uri()]  # fmt: skip
     subprocess.run(command, capture_output=True, timeout=60, check=True)
     boxes = re.findall(rb"/MediaBox\s*\[\s*0\s+0\s+([\d.]+)\s+([\d.]+)\s*\]", pdf.read_bytes())
-    width = {"A4": 595, "Letter": 612}[size]
+    width = {"A4": 595, "Letter": 612}[size]  # points: 210 mm (ISO 216), 8.5 in (ANSI/ASME Y14.1)
     assert 2 <= len(boxes) <= 20
     assert all(abs(float(w) - width) < 2 for w, _ in boxes)
