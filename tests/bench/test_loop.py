@@ -29,10 +29,10 @@ def found(motor: Motor, most_rpm: float = MOST_RPM) -> Plant | None:
     return finding.plant
 
 
-def driven(motor: Motor, plant: Plant, target_rpm: float, seconds: float) -> Trace:
+def driven(motor: Motor, plant: Plant, target_rpm: float, seconds: float, late: int = LATE) -> Trace:
     """(s, rpm, output) of every turn of the loop."""
     loop = Loop(plant, MOST_RPM)
-    heard: deque[float] = deque([motor.rpm] * LATE, maxlen=LATE + 1)
+    heard: deque[float] = deque([motor.rpm] * late, maxlen=late + 1)
     output, out = 0.0, []
     for turn in range(round(seconds / TURN_S)):
         for _ in range(50):
@@ -69,6 +69,17 @@ def test_holds_though_bench_and_battery_changed(changed: dict[str, float], targe
     trace = driven(Motor(**changed), plant, target, 15.0)
     assert settled_s(trace, target) < (3.0 if target > 100.0 or "friction_nm" not in changed else 6.0)
     assert max(rpm for _, rpm, _ in trace) < 1.05 * target
+
+
+@pytest.mark.parametrize("late", [1, 3, 4, 5])
+@pytest.mark.parametrize("inertia", [0.0005, 0.002])
+def test_other_delays_do_no_harm(late: int, inertia: float) -> None:
+    """0.05 to 0.25 s: the loop reckons with 0.2 s."""
+    plant = found(Motor(inertia=inertia))
+    assert plant is not None
+    trace = driven(Motor(inertia=inertia), plant, 1000.0, 8.0, late)
+    assert settled_s(trace, 1000.0) < 3.0
+    assert max(rpm for _, rpm, _ in trace) < 1050.0
 
 
 def test_recovers_from_a_sag() -> None:

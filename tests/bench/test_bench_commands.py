@@ -1,0 +1,138 @@
+"""The bench's commands from the outside: what they print, write, keep, and how they end."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from toothwise.book import Book
+from toothwise.cli import main
+from toothwise.edges.files import write_recording
+
+from tests.bench import made_results
+from tests.bench import made_sensors as made
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> str:
+    """A book with a lot of forty sensors and an earlier one."""
+    path = tmp_path / "book.sqlite"
+    with Book.open(path) as opened:
+        for result in [*made_results.lot(40), *made_results.lot(20, seed=2, name="QB-6")]:
+            opened.bench.save_result(result.as_dict())
+    return str(path)
+
+
+@pytest.fixture
+def limits(tmp_path: Path) -> str:
+    file = tmp_path / "limits.toml"
+    file.write_text(made.LIMITS)
+    return str(file)
+
+
+def recorded(tmp_path: Path, sensor: made.MadeSensor, seed: int = 4) -> str:
+    file = tmp_path / "run.csv"
+    write_recording(file, made.record(sensor, np.random.default_rng(seed)))
+    return str(file)
+
+
+def test_judge_says_the_decision_and_its_reasons(
+    tmp_path: Path, limits: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    setup = tmp_path / "bench.toml"
+    setup.write_text(f'name = "bench 9"\n[master]\nzero_deg = {made.MOUNT_DEG}\nuncertainty_deg = 0.01\n')
+    target = recorded(tmp_path, made.MadeSensor())
+    assert main(["bench", "judge", target, "--limits", limits, "--setup", str(setup), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["decision"] == "pass" and told["reference"] == "master" and told["bench"] == "bench 9"
+    assert told["reasons"] == ["all 6 measures are within their limits"]
+    assert main(["bench", "judge", target, "--limits", limits, "--json"]) == 1, (
+        "the zero is not known: off by the mount"
+    )
+    assert json.loads(capsys.readouterr().out)["decision"] == "fail"
+
+
+def test_judge_keeps_a_result_in_a_lot(tmp_path: Path, limits: str, capsys: pytest.CaptureFixture[str]) -> None:
+    target = recorded(tmp_path, made.MadeSensor(jitter_deg=0.2))
+    path = str(tmp_path / "b.sqlite")
+    where = ["--limits", limits, "--book", path, "--lot", "L1", "--serial", "0001"]
+    assert main(["bench", "judge", target, *where]) == 1
+    said = capsys.readouterr().out
+    assert said.startswith("FAIL") and "jitter" in said
+    with Book.open(path) as opened:
+        (kept,) = opened.bench.lot_results("L1")
+    assert kept["verdict"] == "fail" and kept["serial"] == "0001"
+    assert main(["bench", "judge", target, "--limits", limits, "--lot", "L1"]) == 3
+    assert "give both" in capsys.readouterr().err
+
+
+def test_learn_gives_the_wheel_to_the_book_and_the_zero_to_the_setup(
+    tmp_path: Path, limits: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    target, path = recorded(tmp_path, made.MadeSensor(jitter_deg=0.005)), str(tmp_path / "b.sqlite")
+    assert main(["bench", "learn", target, "--limits", limits, "--name", "mandrel", "--book", path, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["zero_deg"] == pytest.approx(made.MOUNT_DEG, abs=0.01)
+    with Book.open(path) as opened:
+        assert opened.wheel("mandrel") is not None
+
+
+def test_lots_and_a_lot(tmp_path: Path, book: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["bench", "lots", "--book", book]) == 0
+    assert "QB-7" in capsys.readouterr().out
+    report, table = tmp_path / "qb7.html", tmp_path / "qb7.csv"
+    wanted = ["bench", "lot", "QB-7", "--book", book, "--report", str(report), "--csv", str(table)]
+    assert main([*wanted, "--aql", "1.0", "--lot-size", "150", "--json"]) in (0, 1)
+    told = json.loads(capsys.readouterr().out)
+    assert told["yield"]["sensors"] == 40 and told["plan"]["letter"] == "F"
+    assert "Lot QB-7" in report.read_text() and len(table.read_text().splitlines()) == 41
+    assert main(wanted) == 3
+    assert "is there already" in capsys.readouterr().err
+    assert main([*wanted, "--replace"]) in (0, 1)
+    assert "Cpk" in capsys.readouterr().out
+    assert main(["bench", "lot", "QB-8", "--book", book]) == 3
+
+
+@pytest.mark.parametrize("paper", ["certificate", "label"])
+def test_papers(tmp_path: Path, book: str, paper: str, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "paper"
+    assert main(["bench", paper, "QB-7", "QB-7-0003", "--book", book, "-o", str(file)]) == 0
+    assert "QB-7-0003" in file.read_text()
+    assert main(["bench", paper, "QB-7", "0003", "--book", book, "-o", str(file)]) == 3
+    assert "has no sensor" in capsys.readouterr().err
+
+
+def test_plan_and_gauge(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["bench", "plan", "1000", "--aql", "1.0"]) == 0
+    assert "check 80 of 1,000, accept with up to 2" in capsys.readouterr().out
+    assert main(["bench", "plan", "1000", "--aql", "1.1"]) == 3
+    study = tmp_path / "study.csv"
+    rng = np.random.default_rng(1)
+    rows = [f"{p},{o},{p + 0.02 * rng.normal():.4f}" for p in range(5) for o in "AB" for _ in range(3)]
+    study.write_text("\n".join(["part,operator,value", *rows]))
+    capsys.readouterr()
+    assert main(["bench", "gauge", str(study), "--tolerance", "2"]) == 0
+    assert "good (below 10 %" in capsys.readouterr().out
+    study.write_text("\n".join(["part,operator,value", *rows[:-1]]))
+    assert main(["bench", "gauge", str(study)]) == 3
+    assert "not complete" in capsys.readouterr().err
+    study.write_text("part,operator,value\n1,A,x\n")
+    assert main(["bench", "gauge", str(study)]) == 3
+    assert "line 2" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("kind", ["hall", "variable_reluctance", "current"])
+def test_limits_and_setup_print_what_can_be_read_back(
+    kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from toothwise.bench import limits as limits_file
+    from toothwise.bench import setup
+
+    assert main(["bench", "limits", kind]) == 0
+    assert limits_file.parse(capsys.readouterr().out, kind).kind == kind
+    assert main(["bench", "setup"]) == 0
+    file = tmp_path / "bench.toml"
+    file.write_text(capsys.readouterr().out)
+    assert setup.load(str(file)).name == "bench 1"
