@@ -46,6 +46,8 @@ def bench(work: str, told: Path, motor: Motor) -> list[float]:
         began_s = 0.0
         for batch in rig.batches():
             spindle.feed(batch)
+            if spindle.stopped:
+                raise SystemExit(f"the drive was stopped: {spindle.stopped}. This computer is too busy; try again")
             if not spindle.target_rpm:
                 spindle.go()
                 spindle.target_rpm, began_s = targets.pop(0), time.monotonic()
