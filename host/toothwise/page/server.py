@@ -127,7 +127,8 @@ class PageServer:
         """Tell the viewers that it is over, and end."""
         if self._server is not None:
             self._strangers.dismiss()
-            self._server.close(code=1001, reason="ended")
+            await self.crowd.close(1001, "ended")
+            self._server.close()
             await self._server.wait_closed()
 
     def take(self, news: dict[str, Any]) -> None:

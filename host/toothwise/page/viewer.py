@@ -108,6 +108,9 @@ class Crowd:
             self._viewers.remove(viewer)
             self._changed()
 
+    async def close(self, code: int, reason: str) -> None:
+        await asyncio.gather(*(viewer.connection.close(code, reason) for viewer in self._viewers))
+
     def wake(self, *, beat: bool = False) -> None:
         for viewer in self._viewers:
             if beat:
