@@ -14,6 +14,7 @@ import shutil
 import subprocess
 import sys
 import tempfile
+import textwrap
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -38,7 +39,7 @@ cylinders = 4
 kind = "hall"
 wheel = "60-2"
 """
-MOST_LINES = 24
+WIDEST = 132
 
 
 @contextmanager
@@ -66,7 +67,17 @@ def book_lines() -> list[str]:
     with kept() as folder:
         listed = said(folder, "book", "list")
         compared = said(folder, "book", "compare", "1", "2")
-    return ["$ toothwise book list", *listed, "", "$ toothwise book compare 1 2", *compared[:MOST_LINES], "…"]
+    return [
+        "$ toothwise book list",
+        *listed,
+        "",
+        "$ toothwise book compare 1 2",
+        *(
+            part
+            for line in compared
+            for part in textwrap.wrap(line, WIDEST, subsequent_indent="  ", drop_whitespace=False) or [""]
+        ),
+    ]
 
 
 def report_picture(target: Path) -> None:

@@ -88,6 +88,7 @@ def test_two_recordings_side_by_side_with_doubt_and_causes(toothwise: Toothwise,
     assert {row["cause"] for row in both["causes"]} >= {"sensor", "wheel_tooth"}
     assert all((row["a"]["stands"] != row["b"]["stands"]) == row["changed"] for row in both["causes"])
     said = " ".join(toothwise("book", "compare", "1", "2").out.split())
+    assert "Measured in recording 1 only: chance that the faults keep to no tooth" in said
     assert "findings: missing" in said and "cause: " in said
     assert "runout, once a turn" in said and "0.10 ± 0.02° 0.30 ± 0.03° differs, by 0.20 ± 0.04°" in said
 

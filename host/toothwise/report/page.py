@@ -20,7 +20,7 @@ from toothwise.report.plots.speed import speed
 from toothwise.report.plots.wheel import wheel
 from toothwise.show import wiggle as wiggle_words
 from toothwise.show import words
-from toothwise.show.compare import rows_of
+from toothwise.show.compare import only_in, rows_of
 from toothwise.show.selfcheck import report_lines
 
 MOST_CAUSES = 4
@@ -58,6 +58,7 @@ def page(told: Mapping[str, Any]) -> str:
             earlier=[[words.clean(cell) for cell in row] for row in rows_of(told["earlier"])]
             if told["earlier"]
             else [],
+            only_in=only_in(told["earlier"]) if told["earlier"] else [],
             earlier_wiggle=_earlier_wiggle(told["earlier_wiggle"]),
             has_errors=_has_errors,
         )

@@ -23,11 +23,11 @@ MOST_ALIKE = 8
 
 def comparison(both: Mapping[str, Any]) -> list[str]:
     """Lines: the counts, the findings by kind, the causes, each measure with its doubt and whether it differs."""
-    return table(rows_of(both), right={1, 2})
+    return [*table(rows_of(both), right={1, 2}), *only_in(both)]
 
 
 def rows_of(both: Mapping[str, Any]) -> list[list[str]]:
-    """The same as rows of four cells, the first row the heads."""
+    """The same as rows of four cells, the first row the heads; but for what was measured in one of them alone."""
     rows = [["", f"recording {both['a']}", f"recording {both['b']}", ""]]
     rows += [[_NAMES.get(name, name), _plain(both[name]["a"]), _plain(both[name]["b"]), ""] for name in _FACTS]
     events = both["events"]
@@ -35,9 +35,20 @@ def rows_of(both: Mapping[str, Any]) -> list[list[str]]:
         name = f"findings: {words.KIND_NAMES.get(kind, kind)}"
         rows.append([name, str(events["a"].get(kind, 0)), str(events["b"].get(kind, 0)), ""])
     rows += _causes(both["causes"])
-    for _, lot in groupby(both["measures"], lambda row: row["name"]):
+    shared = [row for row in both["measures"] if row["difference"] is not None]
+    for _, lot in groupby(shared, lambda row: row["name"]):
         rows += _measures(list(lot))
     return rows
+
+
+def only_in(both: Mapping[str, Any]) -> list[str]:
+    """A sentence for each of the two that has measures which the other lacks."""
+    said = []
+    for side, other in (("a", "b"), ("b", "a")):
+        names = dict.fromkeys(measures.name(row) for row in both["measures"] if row[other] is None)
+        if names:
+            said.append(f"Measured in recording {both[side]} only: {'; '.join(names)}.")
+    return said
 
 
 def _plain(value: Any) -> str:
@@ -50,9 +61,8 @@ def _measures(lot: Sequence[Mapping[str, Any]]) -> list[list[str]]:
     if len(lot) <= MOST_ALIKE:
         return [_measure(row) for row in lot]
     differing = [row for row in lot if row["differs"]]
-    both = sum(row["difference"] is not None for row in lot)
-    said = f"{len(differing)} of {both} differ" if both else "measured in one of them only"
-    return [[f"{measures.name(lot[0])}, all {len(lot)}", "", "", said], *map(_measure, differing)]
+    name = f"{measures.name(lot[0])}, all {len(lot)}"
+    return [[name, "", "", f"{len(differing)} of {len(lot)} differ"], *map(_measure, differing)]
 
 
 def _measure(row: Mapping[str, Any]) -> list[str]:
@@ -62,15 +72,13 @@ def _measure(row: Mapping[str, Any]) -> list[str]:
 
 
 def _side(row: Mapping[str, Any], side: str) -> str:
-    if row[side] is None:
-        return "–"
     return measures.value(
         {"name": row["name"], "value": row[side], "unit": row["unit"], "uncertainty": row[f"{side}_uncertainty"]}
     )
 
 
 def _change(row: Mapping[str, Any]) -> str:
-    if row["difference"] is None or not row["uncertainty"]:
+    if not row["uncertainty"]:
         return ""
     change = measures.with_unit(words.number(row["difference"], row["uncertainty"]), row["unit"])
     return f"{_VERDICTS[row['differs']]}, by {change}" if row["differs"] else _VERDICTS[row["differs"]]
