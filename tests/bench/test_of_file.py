@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from toothwise.bench.figures import Master
+from toothwise.bench.limits import parse
 from toothwise.bench.of_file import judge_recording
 from toothwise.bench.result import FAIL, LEARNT, MASTER, NONE, PASS, RETEST, SensorResult, from_dict
 from toothwise.edges.signal import Held
@@ -52,6 +53,27 @@ def test_a_steady_run_says_nothing_of_the_lowest_speed() -> None:
     result = judged(made.record(made.MadeSensor(), rng, motion))
     assert result.verdict == RETEST
     assert any("begin the sweep slower" in reason for reason in result.reasons)
+
+
+def test_another_wheel_is_named() -> None:
+    rng = np.random.default_rng(2)
+    held = made.record(made.MadeSensor(), rng)
+    limits = parse(made.LIMITS.replace('wheel = "60-2"', 'wheel = "36-1"'), "another wheel")
+    result = judge_recording(lambda: held, limits, master=ON_BENCH)
+    assert result.verdict != PASS
+    assert "the signal is that of a wheel 60-2, the limits are for 36-1" in result.reasons[0]
+
+
+def test_a_recording_alone_is_not_asked_for_meter_readings() -> None:
+    rng = np.random.default_rng(4)
+    held = made.record(made.MadeSensor(), rng)
+    more = '[measure.insulation]\nlow = 1e6\nunit = "ohm"\nsource = "a test"\n'
+    limits = parse(made.LIMITS + more, "with a reading")
+    alone = judge_recording(lambda: held, limits, master=ON_BENCH, signal_alone=True)
+    assert alone.verdict == PASS and "insulation was not measured" in alone.reasons
+    assert judge_recording(lambda: held, limits, master=ON_BENCH).verdict == RETEST
+    low = judge_recording(lambda: held, limits, master=ON_BENCH, typed={"insulation": 1e4}, signal_alone=True)
+    assert low.verdict == FAIL
 
 
 def test_too_short_a_count_is_a_retest() -> None:

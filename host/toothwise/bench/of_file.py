@@ -7,19 +7,24 @@ that measure's limit: there the sensor has to count fully.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from toothwise import __version__
 from toothwise.bench import decide, reference
 from toothwise.bench.figures import Counts, Figures, Master
-from toothwise.bench.limits import Limits
+from toothwise.bench.limits import TYPED, Limits
 from toothwise.bench.lowest import turn_rpm
 from toothwise.bench.result import SensorResult, new_uuid, utc_now
-from toothwise.bench.stage import SENSOR_CHANNEL, Watch
-from toothwise.edges.signal import Edges, Recording
+from toothwise.bench.stage import Watch
+from toothwise.edges.signal import Clock, Edges, Recording
 from toothwise.records import Event
 from toothwise.track.teeth import Teeth
+from toothwise.wheel.identify import identify
+
+MOST_LOOKED_AT = 4000
+"""Edges by which another wheel is made out."""
 
 
 def judge_recording(
@@ -32,9 +37,13 @@ def judge_recording(
     serial: str = "",
     bench: str = "",
     recordings: tuple[int, ...] = (),
+    signal_alone: bool = False,
 ) -> SensorResult:
-    """open_again: gives the recording from its beginning, each time it is called. typed: meter readings by name."""
+    """open_again: gives the recording from its beginning, each time it is called. typed: meter readings by name.
+    signal_alone: judge what a recording can hold; a reading that was not typed is told of and not asked for."""
     began = utc_now()
+    if signal_alone:
+        limits = _for_signals(limits)
     recording = open_again()
     sweep = Figures("sweep", limits, recording.clock, master)
     watch = Watch(limits, recording.clock, recording.channels)
@@ -58,13 +67,19 @@ def judge_recording(
         dwell.add_teeth(_cut(teeth, first, end))
     for teeth in aux:
         dwell.add_master(_cut(teeth, first, end))
-    if "duty" in limits.measures:
-        for batch in open_again().batches():
-            dwell.add_edges(_cut_edges(batch.edges.get(SENSOR_CHANNEL, Edges.none()), first, end))
+    look = Edges.none()
+    for batch in open_again().batches():
+        edges = _cut_edges(batch.edges.get(watch.examination.crank, Edges.none()), first, end)
+        dwell.add_edges(edges)
+        look = edges if len(edges) > len(look) else look
     judged = decide.readings(limits, typed or {}) + sweep.judge(Counts(0, 0, 0), events)
-    judged += dwell.judge(_counts(sensor, events, first, end, limits), events)
+    counts = _counts(sensor, events, first, end, limits)
+    judged += dwell.judge(counts, events)
     judged += decide.never_measured(limits, judged)
     verdict, reasons = decide.verdict(judged)
+    if (other := _other_wheel(limits, counts, look, recording.clock)) is not None:
+        wheels = f"the signal is that of a wheel {other}, the limits are for {limits.wheel.name}"
+        reasons = (f"{wheels}: is it the right test wheel?", *reasons)
     return SensorResult(
         new_uuid(),
         lot,
@@ -80,6 +95,19 @@ def judge_recording(
         versions(limits),
         recordings,
     )
+
+
+def _for_signals(limits: Limits) -> Limits:
+    measures = {n: replace(one, required=one.required and n not in TYPED) for n, one in limits.measures.items()}
+    return replace(limits, measures=measures)
+
+
+def _other_wheel(limits: Limits, counts: Counts, edges: Edges, clock: Clock) -> str | None:
+    """The name of the wheel that a signal full of faults fits better; None where it has few, or fits no other."""
+    if counts.missing + counts.extra <= counts.revolutions:
+        return None
+    found = identify(Edges(edges.ticks[-MOST_LOOKED_AT:], edges.levels[-MOST_LOOKED_AT:]), clock).wheel
+    return None if found is None or found.name == limits.wheel.name else found.name
 
 
 def versions(limits: Limits, more: Mapping[str, str] | None = None) -> dict[str, str]:

@@ -204,6 +204,7 @@ def _judge(args: argparse.Namespace) -> int:
             serial=args.serial,
             bench=name,
             recordings=() if number is None else (number,),
+            signal_alone=not args.lot,
         )
     if args.lot:
         from toothwise.book import ResultQueue
