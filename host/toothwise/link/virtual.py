@@ -47,12 +47,18 @@ def interpreter() -> list[str] | None:
 class VirtualBoard:
     """The firmware as a process, replaying batches of edges. `line` is the host's end.
 
+    drive: give the rig a drive that writes what it does to this file.
     fast: hand edges on as fast as the host reads, in the stream's own time, instead of when they are due.
     Raises RigTrouble where there is no interpreter.
     """
 
     def __init__(
-        self, batches: Iterable[Batch] | None = None, tick_hz: int = 62_500_000, *, fast: bool = False
+        self,
+        batches: Iterable[Batch] | None = None,
+        tick_hz: int = 62_500_000,
+        *,
+        fast: bool = False,
+        drive: Path | None = None,
     ) -> None:
         command = interpreter()
         if command is None or not hasattr(os, "mkfifo"):
@@ -69,6 +75,8 @@ class VirtualBoard:
         command += ["-X", f"heapsize={HEAP}", str(FOLDER / "main.py"), "--stream", str(self._source)]
         if fast:
             command.append("--fast")
+        if drive is not None:
+            command += ["--drive", str(drive)]
         self._feeder: threading.Thread | None = None
         if batches is None:
             self._source.touch()
