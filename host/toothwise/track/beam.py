@@ -47,13 +47,14 @@ class Node:
     speed as filtered up to here, in ticks a degree, and its variance in squared log units. depth: intervals since the
     stretch began. width: log of the teeth's width so far against the expected one (see `Widths`).
     clean: intervals in a row without a fault. edges_since: edges passed over since. rested: edge before which the
-    wheel first came to rest, -1 if it did not. slowing: log of the latest interval's pace against that expected. abrupt: +1 while
+    wheel first came to rest, or the line was still for too long to count, -1 if neither. resting: whether it was the
+    wheel, the latest time. slowing: log of the latest interval's pace against that expected. abrupt: +1 while
     slowing down, -1 while speeding up by more than an engine's swing does, else 0. unusual: whether the swing of the last turns was
     left.
     """
 
     __slots__ = (
-        "abrupt", "before", "clean", "cost", "count", "depth", "edge", "edges_since", "pace", "parent", "rested",
+        "abrupt", "before", "clean", "cost", "count", "depth", "edge", "edges_since", "pace", "parent", "rested", "resting",
         "slowing", "span_deg", "span_ticks", "spread", "tick", "unusual", "width",
     )  # fmt: skip
 
@@ -73,6 +74,7 @@ class Node:
         self.clean = 0
         self.edges_since = 0
         self.rested = -1
+        self.resting = False
         self.slowing = 0.0
         self.abrupt = 0
         self.unusual = False
@@ -165,7 +167,7 @@ class Beam:
         if self.profile.sigma < math.inf:
             alike = 2 * teeth if self.hopeless == HOPELESS_AT_FIRST else teeth
         new: dict[tuple[int, int, int, bool], Node] = {}
-        rested: Node | None = None
+        anew: Node | None = None
         live = sorted(self.live, key=_cost)
         # The cheapest way on from the best explanation bounds what is worth looking at in all the others.
         bound = live[0].cost + self._extra(live[0]) + self.hopeless
@@ -174,12 +176,13 @@ class Beam:
             if node.cost > bound:
                 break
             span = tick - node.tick
-            if self._may_rest(node, span):
-                cost = node.cost + self._rest_cost(node, span)
-                if cost < min(bound, rested.cost if rested is not None else math.inf):
-                    rested = Node(edge, tick, node.count, cost, node)
-                    bound = min(bound, cost + self.hopeless)
-            if self._is_lost(node, tick):
+            lost = self._is_lost(node, tick)
+            cost, resting = self._anew(node, span, lost)
+            if node.cost + cost < min(bound, anew.cost if anew is not None else math.inf):
+                anew = Node(edge, tick, node.count, node.cost + cost, node)
+                anew.resting = resting
+                bound = min(bound, anew.cost + self.hopeless)
+            if lost:
                 continue
             reachable.append(node)
             width = self.width_of(node.edge) if self.widths is not None else -1
@@ -197,8 +200,8 @@ class Beam:
                     continue
                 new[key] = child
                 bound = min(bound, total + self.hopeless)
-        if rested is not None and rested.cost <= bound:
-            for node in self._after_rest(rested):
+        if anew is not None and anew.cost <= bound:
+            for node in self._any_tooth(anew):
                 new[node.count % alike, 0, 2, True] = node
         kept = [node for node in new.values() if node.cost <= bound]
         for node in reachable:
@@ -213,28 +216,32 @@ class Beam:
         if len(kept) > most:
             self.live = sorted(kept, key=_cost)[:most]
 
-    def _may_rest(self, node: Node, span: int) -> bool:
-        """Whether the wheel may have come to rest since the node's tooth: the line was still for longer than a step
-        takes, and the speed was low enough."""
-        if not node.pace or span < 2.5 * self.geometry.largest_deg * node.pace:
-            return False
-        return self._rest_cost(node, span) <= self.hopeless
+    def _anew(self, node: Node, span: int, lost: bool) -> tuple[float, bool]:
+        """What it costs that the count begins anew with the edge `span` ticks after the node's tooth, and whether the
+        wheel came to rest between: where it was slow enough, and the line still for longer than a step takes."""
+        if not node.pace:
+            return math.inf, False
+        rest = math.inf
+        if span >= 2.5 * self.geometry.largest_deg * node.pace:
+            step = self.geometry.span(node.count, 1)
+            rest = motion.REST + motion.stop_cost(node.pace * self.tick_s, step, node.slowing, span * self.tick_s)
+            if node.abrupt > 0:
+                rest -= motion.ABRUPT  # the same event, paid for already
+            if self.profile.sigma < math.inf and not node.unusual:
+                rest += motion.UNUSUAL
+        silent = motion.SILENT if lost else math.inf
+        return min(rest, silent), rest <= silent
 
-    def _rest_cost(self, node: Node, span: int) -> float:
-        step = self.geometry.span(node.count, 1)
-        leaving = motion.UNUSUAL if self.profile.sigma < math.inf and not node.unusual else 0.0
-        slowing = motion.ABRUPT if node.abrupt > 0 else 0.0  # the same event, paid for already
-        return leaving - slowing + motion.REST + motion.stop_cost(node.pace * self.tick_s, step, node.slowing, span * self.tick_s)
-
-    def _after_rest(self, rested: Node) -> list[Node]:
-        """What the first edge after a rest may be: any tooth."""
-        assert rested.parent is not None
-        turn = (rested.count // self.geometry.teeth + 1) * self.geometry.teeth
+    def _any_tooth(self, anew: Node) -> list[Node]:
+        """What the first edge after a rest or a long silence may be."""
+        assert anew.parent is not None
+        before = anew.parent
+        turn = (anew.count // self.geometry.teeth + 1) * self.geometry.teeth
         nodes = []
         for tooth in range(self.geometry.symmetry):
-            node = Node(rested.edge, rested.tick, turn + tooth, rested.cost, rested.parent)
-            node.width, node.unusual = rested.parent.width, True
-            node.rested = rested.edge if rested.parent.rested < 0 else rested.parent.rested
+            node = Node(anew.edge, anew.tick, turn + tooth, anew.cost, before)
+            node.width, node.unusual, node.resting = before.width, True, anew.resting
+            node.rested = anew.edge if before.rested < 0 else before.rested
             nodes.append(node)
         return nodes
 
@@ -249,7 +256,7 @@ class Beam:
             child.abrupt, child.pace, child.spread = abrupt, span / degrees, motion.teeth_variance(degrees)
         child.before, child.span_ticks, child.span_deg = node.count, span, degrees
         child.depth = node.depth + 1
-        child.rested = node.rested
+        child.rested, child.resting = node.rested, node.resting
         child.clean = 0 if skip or node.edges_since else node.clean + 1
         return child
 
@@ -286,7 +293,7 @@ class Beam:
                 degrees = angle[first + 1 + skip] - start
                 if span >= self.least_deg_ticks * degrees:
                     cost = _missing(skip, hidden)
-                    if node.rested >= 0:
+                    if node.resting:
                         before = geometry.steps[first - 1]
                         cost += motion.start_cost(span * self.tick_s / degrees, before + degrees)
                     if cost <= worth:
@@ -309,7 +316,7 @@ class Beam:
             if span < self.least_deg_ticks * degrees or fixed > worth:
                 break
             error = math.log(expected / degrees)
-            if node.rested >= 0 and node.depth == 1:
+            if node.resting and node.depth == 1:
                 fixed += motion.penalty(max(motion.LEAST_SLOWING + error, 0.0), motion.SLOWING_SIGMA)
             quantum = 1.0 / span + 1.0 / node.span_ticks
             sigma = math.sqrt(

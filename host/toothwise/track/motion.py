@@ -69,6 +69,10 @@ REST = 7.0
 """What it costs, in nats, to say that the wheel came to rest between two edges, were it slow enough and seen slowing
 down before and starting after."""
 
+SILENT = 10.0
+"""What it costs, in nats, to say that the line was still for more than a turn of a turning wheel, and that the count is
+lost: little more than a missing run."""
+
 SHORT_REST_S = 0.3
 """An engine hardly stands still for less before the starter takes it up again, and a broken line is the less likely
 the longer it lasts (common practice, no source)."""
