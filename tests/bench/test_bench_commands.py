@@ -49,7 +49,7 @@ def test_judge_says_the_decision_and_its_reasons(
     assert told["decision"] == "pass" and told["reference"] == "master" and told["bench"] == "bench 9"
     assert told["reasons"] == ["all 6 measures are within their limits"]
     assert main(["bench", "judge", target, "--limits", limits, "--json"]) == 1, (
-        "the zero is not known: off by the mount"
+        "without a setup the zero is the master's own place"
     )
     assert json.loads(capsys.readouterr().out)["decision"] == "fail"
 

@@ -99,6 +99,20 @@ def test_without_a_master_the_position_is_not_measured() -> None:
     assert judged(alone, Master(learnt=learnt)).reference == LEARNT
 
 
+def test_a_bench_that_does_not_know_its_zero_judges_no_position() -> None:
+    rng = np.random.default_rng(6)
+    result = judged(made.record(made.MadeSensor(), rng), Master())
+    assert result.reference == MASTER and result.verdict == RETEST
+    assert any("edge position" in reason and "not measured" in reason for reason in result.reasons)
+
+
+def test_a_dead_sensor_beside_a_turning_master_fails() -> None:
+    held = made.record(made.MadeSensor(), np.random.default_rng(6))
+    result = judged(Held(held.clock, {"crank": made.Edges.none(), "aux": held.edges["aux"]}, held.until_tick))
+    assert result.verdict == FAIL
+    assert any("the master counted fully" in reason for reason in result.reasons)
+
+
 def test_a_result_survives_the_way_to_the_book_and_back() -> None:
     rng = np.random.default_rng(4)
     result = judged(made.record(made.MadeSensor(), rng))

@@ -131,6 +131,8 @@ def plain(value: float | None, unit: str, uncertainty: float | None = None) -> s
     """A value with its unit and doubt, by the rounding rule; large resistances with a prefix."""
     if value is None:
         return "not measured"
+    if unit in ("teeth", "edges"):
+        return f"{value:,.0f} {unit}"
     factor, prefix = _prefix(value, unit)
     number = words.number(value / factor, (uncertainty or 0.0) / factor or None)
     return number + (prefix or _UNITS.get(unit, f" {unit}"))

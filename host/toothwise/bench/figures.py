@@ -28,11 +28,11 @@ MOST_TEETH = 400_000
 class Master:
     """What is known of the reference.
 
-    zero_deg: where a good sensor stands against the master on this bench. uncertainty_deg: standard, of that zero and
-    of the mount. learnt: the wheel from a master sensor's run, for when none is on aux.
+    zero_deg: where a good sensor stands against the master on this bench; None while that is not known, and then no
+    mean position is judged. uncertainty_deg: standard, of that zero and of the mount. learnt: the wheel from a master sensor's run, for when none is on aux.
     """
 
-    zero_deg: float = 0.0
+    zero_deg: float | None = None
     uncertainty_deg: float = 0.0
     learnt: LearntWheel | None = None
 
@@ -155,9 +155,10 @@ class Figures:
             return []
         out = []
         for name in wanted:
-            if name == "edge_position" and found.mean_deg is not None:
+            zero = self._master.zero_deg
+            if name == "edge_position" and found.mean_deg is not None and zero is not None:
                 doubt = math.hypot(found.mean_uncertainty_deg, self._master.uncertainty_deg)
-                value = found.mean_deg - self._master.zero_deg
+                value = found.mean_deg - zero
             elif name == "edge_spread" and self.reference != NONE:
                 value, doubt = found.spread
             elif name == "edge_repeatability":

@@ -33,11 +33,11 @@ class DriveSetup:
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """zero_deg, uncertainty_deg, learnt: see `figures.Master`; learnt is the name of a wheel in the book. drive: None
-    for a spindle turned by hand or by a motor of its own."""
+    """zero_deg (None: not known yet), uncertainty_deg, learnt: see `figures.Master`; learnt is the name of a wheel in the
+    book. drive: None for a spindle turned by hand or by a motor of its own."""
 
     name: str
-    zero_deg: float = 0.0
+    zero_deg: float | None = None
     uncertainty_deg: float = 0.0
     learnt: str = ""
     drive: DriveSetup | None = None
@@ -97,7 +97,7 @@ class _Reader:
             raise self.wrong("master.learnt", "must be the name of a wheel in the book")
         return Setup(
             name.strip(),
-            self.number(master, "zero_deg", "master", -360.0, 360.0, 0.0),
+            self.number(master, "zero_deg", "master", -360.0, 360.0, 0.0) if "zero_deg" in master else None,
             self.number(master, "uncertainty_deg", "master", 0.0, 10.0, 0.0),
             learnt,
             self.drive(data) if "drive" in data else None,

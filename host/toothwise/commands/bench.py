@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -191,6 +192,8 @@ def _judge(args: argparse.Namespace) -> int:
 
     limits = limits_file.load(args.limits)
     name, master = master_of(args)
+    if args.setup is None:  # the file's own zero is all there is
+        master = replace(master, zero_deg=0.0)
     number = book_number(args.target)
     if bool(args.lot) != bool(args.serial):
         raise FileTrouble("a result is kept under a lot and a serial number", step="give both, or neither")
@@ -218,6 +221,8 @@ def _judge(args: argparse.Namespace) -> int:
         from toothwise.commands.bench_words import judgement
 
         print("\n".join(judgement(result)))
+        if args.setup is None and any(one.name == "edge_position" and one.value is not None for one in result.measures):
+            print("No --setup was given: a good sensor is taken to stand where the master does.")
     return 0 if result.verdict == PASS else 1
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from toothwise.bench.charts import RULES, STANDARD
 from toothwise.bench.decide import WORDS, limits_of, plain
 from toothwise.bench.pages import in_words, title
-from toothwise.bench.result import REFERENCES
+from toothwise.bench.result import PASS, REFERENCES
 from toothwise.show.table import table
 
 if TYPE_CHECKING:
@@ -22,7 +22,8 @@ def judgement(result: SensorResult) -> list[str]:
     for one in result.measures:
         value = plain(one.value, one.unit, one.uncertainty)
         stage = "" if one.stage == "bench" else one.stage
-        rows.append([one.verdict, WORDS.get(one.name, one.name), stage, value, limits_of(one.low, one.high, one.unit)])
+        verdict = one.verdict if one.value is not None or one.verdict != PASS else "-"
+        rows.append([verdict, WORDS.get(one.name, one.name), stage, value, limits_of(one.low, one.high, one.unit)])
     head = [result.verdict.upper(), *(f"  {reason}" for reason in result.reasons), ""]
     return [*head, *table(rows), f"reference: {REFERENCES[result.reference]}"]
 
