@@ -1,6 +1,6 @@
 """The test bench's drive: what it is told, and every reason to stop it. Loaded when it is first asked for.
 
-It turns only while all of this holds: a most speed was stated, the host repeats what it wants at least every 300 ms,
+It turns only while all of this holds: a most speed was stated, the host repeats what it wants at least every 400 ms,
 the capture runs, nobody pressed the button, and the edges on channels crank and aux say that the speed is one a
 spindle can have. Any of them failing takes the output away at once, and it stays away until a most speed is stated
 anew.
@@ -16,7 +16,7 @@ The output is an object with
 
 from clock import now_ms, since_ms
 
-ALIVE_MS = 300
+ALIVE_MS = 400
 WINDOW_MS = 100  # over which the speed is counted
 STILL_MS = 2000  # driven so long without an edge: the sensor, the belt or the motor is lost
 OVER_PERCENT = 110

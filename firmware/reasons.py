@@ -30,7 +30,7 @@ HINTS: dict[str, str] = {
         "The board gave no state machine, DMA channel or pin: another program holds it; press reset."
     ),
     "drive_link_lost": (
-        "The drive was stopped: the host had not repeated what it wants for 300 ms. Start the run again."
+        "The drive was stopped: the host had not repeated what it wants for 400 ms. Start the run again."
     ),
     "drive_button": "The drive was stopped by the mark button.",
     "drive_overspeed": (

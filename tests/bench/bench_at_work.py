@@ -57,6 +57,9 @@ class FakeRig:
             self.armed, self.value = False, 0
         return {"stopped_by": self.stopped_by or "nothing"}
 
+    def say(self, text: str) -> None:
+        """What the drive's own thread repeats; the tests' time is not the clock's, so it changes nothing here."""
+
 
 class AtWork:
     """`bench` with its time: `run` plays so many seconds of it, or until something is so."""

@@ -125,7 +125,7 @@ def test_lets_go_while_the_loop_is_held_up(loaded: tuple[Board, Any]) -> None:
     board, drive = loaded
     drive.arm("pwm", 3000, 116, 20000, 0, [0, 0])
     drive.set(500)
-    board.ms += 250
+    board.ms += 350
     board.timers[0](None)
     assert board.pulses[14][1] == 32767
     board.ms += 60

@@ -29,7 +29,8 @@ class Master:
     """What is known of the reference.
 
     zero_deg: where a good sensor stands against the master on this bench; None while that is not known, and then no
-    mean position is judged. uncertainty_deg: standard, of that zero and of the mount. learnt: the wheel from a master sensor's run, for when none is on aux.
+    mean position is judged. uncertainty_deg: standard, of that zero and of the mount. learnt: the wheel from a master
+    sensor's run, for when none is on aux.
     """
 
     zero_deg: float | None = None

@@ -33,8 +33,8 @@ class DriveSetup:
 
 @dataclass(frozen=True, slots=True)
 class Setup:
-    """zero_deg (None: not known yet), uncertainty_deg, learnt: see `figures.Master`; learnt is the name of a wheel in the
-    book. drive: None for a spindle turned by hand or by a motor of its own."""
+    """zero_deg (None: not known yet), uncertainty_deg, learnt: see `figures.Master`; learnt is the name of a wheel in
+    the book. drive: None for a spindle turned by hand or by a motor of its own."""
 
     name: str
     zero_deg: float | None = None

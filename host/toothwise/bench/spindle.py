@@ -10,6 +10,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable
+from contextlib import suppress
 from typing import Protocol
 
 import numpy as np
@@ -73,6 +74,8 @@ class Commanded(Protocol):
     """What a rig is to the drive."""
 
     def command(self, text: str, wait_s: float = ...) -> dict[str, str]: ...
+
+    def say(self, text: str) -> None: ...
 
 
 class Spindle:
@@ -180,8 +183,9 @@ class DrivenSpindle(Spindle):
         must not keep a motor turning."""
         while self._ready:
             time.sleep(REPEAT_S)
-            if self._clock_s() - self._told_s < PATIENCE_S:
-                self._tell()
+            if self._ready and self._clock_s() - self._told_s < PATIENCE_S:
+                with suppress(RigTrouble):  # the loop's own word will say what is wrong
+                    self._rig.say(f"drive set {self._value}")
 
     def _output(self, dt_s: float) -> float:
         if self._finding is not None:
@@ -198,10 +202,12 @@ class DrivenSpindle(Spindle):
     def _why(self, trouble: RigTrouble) -> str:
         """The rig's own reason, where it can still be asked."""
         try:
-            reason = self._rig.command("drive", 0.5).get("stopped_by", "nothing")
+            for _ in range(3):  # an answer to an earlier word may still be on its way
+                if (reason := self._rig.command("drive", 0.5).get("stopped_by", "")) != "":
+                    break
         except RigTrouble:
             return str(trouble)
-        return "" if reason == "nothing" else reason.replace("drive_", "").replace("_", " ")
+        return str(trouble) if reason in ("", "nothing") else reason.replace("drive_", "").replace("_", " ")
 
     def stop(self, why: str = "") -> None:
         super().stop(why)

@@ -157,6 +157,11 @@ class Rig:
             raise self._refused(text, " ".join(words[2:]) or "no reason given")
         return dict(word.split("=", 1) for word in words[2:] if "=" in word)
 
+    def say(self, text: str) -> None:
+        """Send a command line and do not wait for its answer. Raises RigTrouble where there is no line."""
+        with self._changed:
+            self._send(text)
+
     def _refused(self, text: str, why: str) -> RigTrouble:
         hint = reasons.HINTS.get(why.split()[0], "")
         return RigTrouble(f"The rig on {self.port} refused '{text}': {why}", cause=hint)
