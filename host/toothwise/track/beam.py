@@ -142,6 +142,10 @@ class Beam:
     def best(self) -> Node:
         return min(self.live, key=_cost)
 
+    def best_to_rest(self) -> Node:
+        """The best explanation if nothing more comes: slowing down is then no wonder."""
+        return min(self.live, key=lambda node: node.cost - (motion.ABRUPT if node.abrupt > 0 else 0.0))
+
     def lost(self, tick: int) -> bool:
         """Whether an edge at `tick` comes too long after the latest tooth in every explanation to be counted to."""
         return all(self._is_lost(node, tick) for node in self.live)
@@ -177,7 +181,7 @@ class Beam:
                 break
             span = tick - node.tick
             lost = self._is_lost(node, tick)
-            cost, resting = self._anew(node, span, lost)
+            cost, resting = self._anew(node, tick, lost)
             if node.cost + cost < min(bound, anew.cost if anew is not None else math.inf):
                 anew = Node(edge, tick, node.count, node.cost + cost, node)
                 anew.resting = resting
@@ -216,12 +220,15 @@ class Beam:
         if len(kept) > most:
             self.live = sorted(kept, key=_cost)[:most]
 
-    def _anew(self, node: Node, span: int, lost: bool) -> tuple[float, bool]:
-        """What it costs that the count begins anew with the edge `span` ticks after the node's tooth, and whether the
-        wheel came to rest between: where it was slow enough, and the line still for longer than a step takes."""
+    def _anew(self, node: Node, tick: int, lost: bool) -> tuple[float, bool]:
+        """What it costs that the count begins anew with the edge at `tick`, and whether the wheel came to rest between:
+        where it was slow enough, and the line still for longer than a step takes."""
         if not node.pace:
             return math.inf, False
+        if lost and self.blind and self._hidden(node.tick, tick):
+            return 0.0, False
         rest = math.inf
+        span = tick - node.tick
         if span >= 2.5 * self.geometry.largest_deg * node.pace:
             step = self.geometry.span(node.count, 1)
             rest = motion.REST + motion.stop_cost(node.pace * self.tick_s, step, node.slowing, span * self.tick_s)

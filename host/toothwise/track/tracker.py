@@ -351,7 +351,7 @@ class Tracker:
 
     def _close(self) -> None:
         """The stretch is over: its best explanation stands, if it shows a wheel at all."""
-        best = self._beam.best()
+        best = self._beam.best_to_rest()
         nodes = path(best)
         if best.rested >= 0:
             self._next = best.rested
