@@ -227,7 +227,7 @@ async def _run(settings: Settings, lines: TextIO, say: Any) -> None:
     threading.Thread(target=read, name="news", daemon=True).start()
     beating = asyncio.create_task(server.beat())
     await over.wait()
-    await asyncio.sleep(LAST_WORD_S)
+    await server.crowd.caught_up(LAST_WORD_S)
     beating.cancel()
     await server.close()
 

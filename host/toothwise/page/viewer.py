@@ -36,6 +36,11 @@ class Viewer:
         self._wake = asyncio.Event()
         self._second, self._presses = 0.0, 0
 
+    @property
+    def behind(self) -> bool:
+        """Whether there is something newer than it was sent."""
+        return self._shown.serial > self._cursor
+
     def tell(self, **extras: Any) -> None:
         """Something besides the state, with the next message; only the newest of a name is kept."""
         self._extras |= extras
@@ -51,7 +56,7 @@ class Viewer:
                 await self._wake.wait()
                 self._wake.clear()
                 news: dict[str, Any] = {}
-                if len(self._unseen) < WINDOW and self._shown.serial > self._cursor:
+                if len(self._unseen) < WINDOW and self.behind:
                     news = self._shown.since(self._cursor)
                     self._cursor = self._shown.serial
                     news["n"] = self._cursor
@@ -107,6 +112,12 @@ class Crowd:
         if viewer in self._viewers:
             self._viewers.remove(viewer)
             self._changed()
+
+    async def caught_up(self, wait_s: float) -> None:
+        """When every viewer was sent the newest state, or after so long."""
+        end = time.monotonic() + wait_s
+        while any(viewer.behind for viewer in self._viewers) and time.monotonic() < end:
+            await asyncio.sleep(0.01)
 
     async def close(self, code: int, reason: str) -> None:
         await asyncio.gather(*(viewer.connection.close(code, reason) for viewer in self._viewers))
