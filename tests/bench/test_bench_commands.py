@@ -47,7 +47,7 @@ def test_judge_says_the_decision_and_its_reasons(
     assert main(["bench", "judge", target, "--limits", limits, "--setup", str(setup), "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["decision"] == "pass" and told["reference"] == "master" and told["bench"] == "bench 9"
-    assert told["reasons"] == ["all 6 measures are within their limits"]
+    assert told["reasons"] == ["6 measures, all within their limits"]
     assert main(["bench", "judge", target, "--limits", limits, "--json"]) == 1, (
         "without a setup the zero is the master's own place"
     )

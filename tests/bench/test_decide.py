@@ -67,7 +67,7 @@ def test_the_worst_measure_decides_and_comes_first() -> None:
     verdict, reasons = decide.verdict(rows)
     assert verdict == FAIL == VERDICTS[-1]
     assert reasons[0].startswith("fail: ") and reasons[1].startswith("retest: ")
-    assert decide.verdict(rows[:1]) == (PASS, ("all 1 measures are within their limits",))
+    assert decide.verdict(rows[:1]) == (PASS, ("1 measure, all within their limits",))
 
 
 @pytest.mark.parametrize(

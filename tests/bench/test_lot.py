@@ -54,6 +54,17 @@ def test_figures_are_those_of_the_values() -> None:
     assert next(m for m in found.measures if m.name == "missing").capability is None
 
 
+def test_a_large_lot_is_charted_by_means_of_five() -> None:
+    found = whole(203)
+    one = next(m for m in found.measures if m.name == "edge_position")
+    assert one.chart is not None and one.chart.size == 5 and len(one.chart.points) == 40
+    groups = one.values[:200].reshape(40, 5)
+    sigma = groups.std(axis=1, ddof=1).mean() / charts.c4(5) / np.sqrt(5)
+    assert one.chart.high - one.chart.centre == pytest.approx(3 * sigma)
+    shifted = charts.means(np.where(np.arange(40)[:, None] < 30, groups, groups + 0.3))
+    assert any(at >= 30 and rule == 1 for at, rule in shifted.signals), "a shift of two standard deviations is seen"
+
+
 def test_a_trend_is_told_where_a_lot_is_unlike_the_others() -> None:
     key = "edge_position dwell 3000 rpm"
     earlier = {

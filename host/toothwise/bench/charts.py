@@ -30,9 +30,10 @@ RULES = {
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Chart:
-    """points in the order they were made, with centre and control limits. signals: (place of the last point, rule)."""
+    """points in the order they were made, with centre and control limits; each of `size` values. signals: (place of the
+    last point, rule)."""
 
-    kind: str
+    size: int
     points: Floats
     centre: float
     low: float
@@ -60,20 +61,20 @@ def individuals(values: Floats) -> Chart:
     """One value at a time; the spread from the mean moving range of neighbours over d2(2)."""
     centre = float(np.mean(values))
     sigma = float(np.mean(np.abs(np.diff(values)))) / d2(2) if len(values) > 1 else 0.0
-    return _chart("individuals, spread from the moving range", np.asarray(values, np.float64), centre, sigma)
+    return _chart(1, np.asarray(values, np.float64), centre, sigma)
 
 
 def means(groups: Floats) -> Chart:
     """Means of groups of one size, (groups, size); the spread from the mean standard deviation over c4."""
     size = groups.shape[1]
     sigma = float(np.mean(np.std(groups, axis=1, ddof=1))) / c4(size) / math.sqrt(size)
-    return _chart(f"means of {size}, spread from their standard deviations", groups.mean(axis=1), None, sigma)
+    points = groups.mean(axis=1)
+    return _chart(size, points, float(np.mean(points)), sigma)
 
 
-def _chart(kind: str, points: Floats, centre: float | None, sigma: float) -> Chart:
-    middle = float(np.mean(points)) if centre is None else centre
-    scores = (points - middle) / sigma if sigma > 0.0 else np.zeros(len(points))
-    return Chart(kind, points, middle, middle - 3.0 * sigma, middle + 3.0 * sigma, tuple(signals(scores)))
+def _chart(size: int, points: Floats, centre: float, sigma: float) -> Chart:
+    scores = (points - centre) / sigma if sigma > 0.0 else np.zeros(len(points))
+    return Chart(size, points, centre, centre - 3.0 * sigma, centre + 3.0 * sigma, tuple(signals(scores)))
 
 
 def signals(scores: Floats) -> list[tuple[int, int]]:

@@ -99,7 +99,7 @@ def verdict(judged: list[Judged]) -> tuple[str, tuple[str, ...]]:
     reasons = [f"{step}: {j.words}" for step in (FAIL, RETEST) for j in judged if j.verdict == step]
     notes = [j.words for j in judged if j.verdict == PASS and j.value is None]
     if not reasons:
-        reasons = [f"all {sum(j.value is not None for j in judged)} measures are within their limits"]
+        reasons = [f"{words.count(sum(j.value is not None for j in judged), 'measure')}, all within their limits"]
     return whole, (*reasons, *notes)
 
 

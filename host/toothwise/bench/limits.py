@@ -25,6 +25,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from toothwise import toml
 from toothwise.bench.sampling import zero_failure_size
 from toothwise.causes.job import SENSOR_KINDS
 from toothwise.errors import FileTrouble
@@ -147,7 +148,7 @@ def load(path: Path) -> Limits:
 def parse(text: str, where: str) -> Limits:
     """The same from its text."""
     try:
-        data = tomllib.loads(text)
+        data = toml.table(text)
     except tomllib.TOMLDecodeError as problem:
         raise FileTrouble(
             f"{where} is not TOML: {problem}", cause="a missing quote or bracket", step="mend the line"

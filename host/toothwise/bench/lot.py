@@ -14,11 +14,13 @@ from numpy.typing import NDArray
 
 from toothwise.bench import sampling
 from toothwise.bench.capability import Capability, capability
-from toothwise.bench.charts import RULES, STANDARD, Chart, individuals
+from toothwise.bench.charts import RULES, STANDARD, Chart, individuals, means
 from toothwise.bench.decide import COUNTED
 from toothwise.bench.result import FAIL, PASS, RETEST, Judged, SensorResult, from_dict
 
 FEWEST_CHARTED = 8
+GROUPED_FROM, GROUP = 100, 5
+"""So many sensors and more are charted by the means of five in a row, which see a shift sooner."""
 FEWEST_FOR_TREND = 3
 FAR = 3.0
 """A lot's mean so many standard errors from the earlier lots' is told; common practice, no source."""
@@ -62,17 +64,25 @@ class MeasureFigures:
     def key(self) -> str:
         return f"{self.name} {self.stage}".strip()
 
+    @property
+    def met(self) -> list[tuple[int, str]]:
+        """(rule, serial number of the last sensor) of every run rule that was met."""
+        if self.chart is None:
+            return []
+        return [(rule, self.serials[(at + 1) * self.chart.size - 1]) for at, rule in self.chart.signals]
+
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """A measure's mean against the mean of earlier lots' means. far: so many standard errors away."""
+    """A measure's mean against the mean of earlier lots' means. far: so many standard errors away. values: of each lot,
+    this one last."""
 
     key: str
     unit: str
     now: float
     before: float
     far: float
-    lots: int
+    values: Mapping[str, Sequence[float]]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -142,7 +152,7 @@ def lot_of(
         measures,
         tuple(ordered),
         Counter(run.reference for run in ordered),
-        _trends(measures, earlier or {}),
+        _trends(name, measures, earlier or {}),
         plan,
         None if plan is None else plan.decide(counts[FAIL] + counts[RETEST], len(last)),
     )
@@ -163,7 +173,6 @@ def _figures(rows: list[tuple[str, Judged]], confidence: float) -> MeasureFigure
     last = rows[-1][1]
     doubts = [one.uncertainty for _, one in rows if one.uncertainty is not None]
     counted = last.name in COUNTED
-    chart = individuals(values) if len(values) >= FEWEST_CHARTED and not counted and np.ptp(values) > 0.0 else None
     low, q1, middle, q3, high = np.quantile(values, [0.0, 0.25, 0.5, 0.75, 1.0]).tolist()
     return MeasureFigures(
         last.name,
@@ -177,23 +186,33 @@ def _figures(rows: list[tuple[str, Judged]], confidence: float) -> MeasureFigure
         Counter(one.verdict for _, one in rows),
         float(np.median(doubts)) if doubts else None,
         None if counted else capability(values, last.low, last.high, confidence),
-        chart,
+        None if counted else _chart(values),
     )
 
 
+def _chart(values: NDArray[np.float64]) -> Chart | None:
+    if len(values) < FEWEST_CHARTED or np.ptp(values) == 0.0:
+        return None
+    if len(values) < GROUPED_FROM:
+        return individuals(values)
+    return means(values[: len(values) // GROUP * GROUP].reshape(-1, GROUP))
+
+
 def _trends(
-    measures: Iterable[MeasureFigures], earlier: Mapping[str, Mapping[str, Sequence[float]]]
+    name: str, measures: Iterable[MeasureFigures], earlier: Mapping[str, Mapping[str, Sequence[float]]]
 ) -> tuple[Trend, ...]:
     """Against the spread of earlier lots' means, and this mean's own standard error."""
     out = []
     for one in measures:
-        means = np.array([np.mean(values) for values in earlier.get(one.key, {}).values() if len(values)])
-        if len(means) < FEWEST_FOR_TREND or len(one.values) < 2:
+        lots = {lot: values for lot, values in earlier.get(one.key, {}).items() if len(values)}
+        before = np.array([np.mean(values) for values in lots.values()])
+        if len(before) < FEWEST_FOR_TREND or len(one.values) < 2:
             continue
         own = float(np.var(one.values, ddof=1)) / len(one.values)
-        between = float(np.var(means, ddof=1)) * (1.0 + 1.0 / len(means))
-        far = (float(one.values.mean()) - float(means.mean())) / max(np.sqrt(own + between), 1e-30)
-        out.append(Trend(one.key, one.unit, float(one.values.mean()), float(means.mean()), float(far), len(means)))
+        between = float(np.var(before, ddof=1)) * (1.0 + 1.0 / len(before))
+        far = (float(one.values.mean()) - float(before.mean())) / max(np.sqrt(own + between), 1e-30)
+        values = {**lots, name: one.values.tolist()}
+        out.append(Trend(one.key, one.unit, float(one.values.mean()), float(before.mean()), float(far), values))
     return tuple(out)
 
 
@@ -209,7 +228,10 @@ def as_json(lot: Lot) -> dict[str, Any]:
         "failures": [{"what": what, "sensors": n} for what, n in lot.failures],
         "references": dict(lot.references),
         "measures": [_measure_json(one) for one in lot.measures],
-        "trends": [asdict(trend) for trend in lot.trends],
+        "trends": [
+            {"key": t.key, "unit": t.unit, "now": t.now, "before": t.before, "far": t.far, "lots": list(t.values)}
+            for t in lot.trends
+        ],
         "plan": None if lot.plan is None else asdict(lot.plan),
         "decision": None if lot.decision is None else {"decision": lot.decision[0], "why": lot.decision[1]},
         "sensors": [
@@ -235,13 +257,12 @@ def _measure_json(one: MeasureFigures) -> dict[str, Any]:
         "chart": None
         if chart is None
         else {
-            "kind": chart.kind,
+            "group": chart.size,
             "centre": chart.centre,
             "low": chart.low,
             "high": chart.high,
             "signals": [
-                {"serial": one.serials[at], "rule": rule, "standard": STANDARD, "words": RULES[rule]}
-                for at, rule in chart.signals
+                {"serial": serial, "rule": rule, "standard": STANDARD, "words": RULES[rule]} for rule, serial in one.met
             ],
         },
     }

@@ -23,6 +23,8 @@ from toothwise.show import words
 
 MOST_SENSORS = 400
 MOST_PICTURES = 12
+MOST_MET = 6
+MOST_LOTS = 16
 
 
 def _page(template: str, title: str, **more: Any) -> str:
@@ -88,12 +90,15 @@ def lot_report(lot: Lot) -> str:
         pictures=[_picture(one) for one in drawn],
         standard=STANDARD,
         rules=[
-            [title(one), str(rule), RULES[rule], printed(one.serials[at])]
+            [title(one), str(rule), RULES[rule], printed(serial)]
             for one in lot.measures
-            if one.chart
-            for at, rule in one.chart.signals[:6]
+            for rule, serial in one.met[:MOST_MET]
         ],
         trends=[_trend(trend) for trend in lot.trends],
+        courses=[
+            {"name": shown(trend.key), "address": image(pictures.trend(trend.key, trend.unit, _latest(trend.values)))}
+            for trend in lot.trends[:MOST_PICTURES]
+        ],
         sensors=[_sensor(run) for run in lot.last[:MOST_SENSORS]],
         more=max(len(lot.last) - MOST_SENSORS, 0),
     )
@@ -104,8 +109,13 @@ def _sensor(run: SensorResult) -> list[str]:
 
 
 def title(one: MeasureFigures) -> str:
-    name = WORDS.get(one.name, one.name)
-    return name if one.stage in ("", "bench") else f"{name}, {one.stage}"
+    return shown(one.key)
+
+
+def shown(key: str) -> str:
+    """A measure's key in words."""
+    name, _, stage = key.partition(" ")
+    return WORDS.get(name, name) + (f", {stage}" if stage not in ("", "bench") else "")
 
 
 def in_words(lot: Lot) -> list[str]:
@@ -124,7 +134,7 @@ def in_words(lot: Lot) -> list[str]:
         out.append(f"{decision[lot.decision[0]]}: {lot.decision[1]}.")
     far = [trend for trend in lot.trends if abs(trend.far) > FAR]
     if far:
-        out.append("Unlike the earlier lots: " + "; ".join(trend.key.replace("_", " ") for trend in far) + ".")
+        out.append("Unlike the earlier lots: " + "; ".join(shown(trend.key) for trend in far) + ".")
     return out
 
 
@@ -142,9 +152,7 @@ def _failures(lot: Lot) -> list[tuple[str, str, int]]:
     out = []
     for what, sensors in lot.failures:
         verdict, _, key = what.partition(": ")
-        name, _, stage = key.partition(" ")
-        shown = WORDS.get(name, name) + (f", {stage}" if stage and stage != "bench" else "")
-        out.append((shown, verdict, sensors))
+        out.append((shown(key), verdict, sensors))
     return out
 
 
@@ -181,9 +189,12 @@ def _picture(one: MeasureFigures) -> dict[str, Any]:
 def _trend(trend: Trend) -> list[str]:
     way = "higher" if trend.far > 0 else "lower"
     far = "as before" if abs(trend.far) <= FAR else f"{abs(trend.far):.1f} standard errors {way}"
-    name, _, stage = trend.key.partition(" ")
-    shown = WORDS.get(name, name) + (f", {stage}" if stage and stage != "bench" else "")
-    return [shown, plain(trend.now, trend.unit), f"{plain(trend.before, trend.unit)} ({trend.lots})", far]
+    before = f"{plain(trend.before, trend.unit)} ({len(trend.values) - 1})"
+    return [shown(trend.key), plain(trend.now, trend.unit), before, far]
+
+
+def _latest(lots: Mapping[str, Sequence[float]]) -> Mapping[str, Sequence[float]]:
+    return dict(list(lots.items())[-MOST_LOTS:])
 
 
 def label(run: SensorResult, width_mm: float = 62.0, height_mm: float = 29.0) -> str:

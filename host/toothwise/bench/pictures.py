@@ -27,7 +27,8 @@ def measure(one: MeasureFigures) -> str:
             _chart(right, one.chart)
         else:
             right.plot(np.arange(1, len(one.values) + 1), one.values, ".", color=INK, markersize=3)
-        right.set_xlabel("sensor")
+        group = 1 if one.chart is None else one.chart.size
+        right.set_xlabel("sensor" if group == 1 else f"means of {group} sensors in a row")
     return out[0]
 
 

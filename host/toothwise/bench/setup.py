@@ -12,6 +12,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from toothwise import toml
 from toothwise.bench.loop import Plant
 from toothwise.errors import FileTrouble
 
@@ -52,7 +53,7 @@ def load(path: str | None) -> Setup:
     if path is None:
         return Setup(platform.node() or "bench")
     try:
-        data = tomllib.loads(Path(path).read_text("utf-8"))
+        data = toml.table(Path(path).read_text("utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as problem:
         why = problem.strerror if isinstance(problem, OSError) else str(problem)
         raise FileTrouble(

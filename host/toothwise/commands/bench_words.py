@@ -38,10 +38,9 @@ def lot_lines(lot: Lot) -> list[str]:
         rows.append([title(one), str(len(one.values)), *values, limits_of(one.low, one.high, one.unit), index])
     lines = [*in_words(lot), "", *table(rows, right={1})]
     met = [
-        f"  {title(one)}: rule {rule}, {RULES[rule]}, at {one.serials[at]}"
+        f"  {title(one)}: rule {rule}, {RULES[rule]}, at {serial}"
         for one in lot.measures
-        if one.chart is not None
-        for at, rule in one.chart.signals[-2:]
+        for rule, serial in one.met[-2:]
     ]
     return lines + ([f"run rules met ({STANDARD}), the latest:", *met] if met else [])
 
