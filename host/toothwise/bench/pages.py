@@ -96,7 +96,7 @@ def lot_report(lot: Lot) -> str:
         ],
         trends=[_trend(trend) for trend in lot.trends],
         courses=[
-            {"name": shown(trend.key), "address": image(pictures.trend(trend.key, trend.unit, _latest(trend.values)))}
+            {"name": shown(trend.key), "address": image(pictures.trend(trend.unit, _latest(trend.values)))}
             for trend in lot.trends[:MOST_PICTURES]
         ],
         sensors=[_sensor(run) for run in lot.last[:MOST_SENSORS]],

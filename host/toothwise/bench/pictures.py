@@ -90,7 +90,7 @@ def _chart(axes: Any, chart: Chart) -> None:
             axes.annotate(text, (place + 1, chart.points[place]), (3, 3), textcoords="offset points", fontsize=6)
 
 
-def trend(key: str, unit: str, lots: Mapping[str, Sequence[float]]) -> str:
+def trend(unit: str, lots: Mapping[str, Sequence[float]]) -> str:
     """SVG: each lot's mean with its spread (bars) and mean's standard error (thick), oldest first."""
     with drawing(1.5) as (figure, out):
         axes = figure.subplots()
@@ -102,7 +102,7 @@ def trend(key: str, unit: str, lots: Mapping[str, Sequence[float]]) -> str:
             axes.errorbar(place, data.mean(), error, color=INK, linewidth=2.0, fmt="o", markersize=3)
         axes.set_xticks(range(1, len(lots) + 1), [name[:12] for name in lots], fontsize=6)
         axes.set_xlim(0.5, len(lots) + 0.5)
-        axes.set_ylabel(_label(key, unit))
+        axes.set_ylabel(unit)  # the caption says of what
     return out[0]
 
 
