@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import importlib.util
 import queue
 import sys
 import threading
@@ -215,12 +216,12 @@ class Work:
 
 
 class Keyboard:
-    """Single keys on a terminal; elsewhere what comes on standard input, letter by letter, a line at each Enter."""
+    """Single keys on a terminal that gives them; elsewhere what comes on standard input, a line at each Enter."""
 
     def __init__(self, stack: ExitStack) -> None:
         self._keys = stack.enter_context(Keys())
         self._typed: queue.Queue[str] = queue.Queue()
-        if not sys.stdin.isatty():
+        if not sys.stdin.isatty() or importlib.util.find_spec("termios") is None:
             threading.Thread(target=self._read, name="input", daemon=True).start()
 
     def _read(self) -> None:
