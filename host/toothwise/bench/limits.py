@@ -203,7 +203,7 @@ class _Reader:
             raise self.wrong("kind", f"must be one of {', '.join(SENSOR_KINDS)}")
         wheel = catalogue.wheel(self.text(data, "wheel"))
         edge = data.get("timing_edge", "auto")
-        if edge not in TIMING_EDGES:
+        if not isinstance(edge, str) or edge not in TIMING_EDGES:
             raise self.wrong("timing_edge", f"must be one of {', '.join(TIMING_EDGES)}")
         measures = data.get("measure")
         if not isinstance(measures, dict) or not measures:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import tomllib
 from dataclasses import dataclass
-from typing import Any
 
 from sqlalchemy import select
 
+from toothwise import toml
 from toothwise.book import contents, schema
 from toothwise.book.keep import no_such
 from toothwise.book.rows import insert_row, mentions
@@ -164,7 +164,7 @@ class Jobs:
 
 def _title_of(body: str) -> str:
     try:
-        job: dict[str, Any] = tomllib.loads(body)
+        job = toml.table(body)
     except tomllib.TOMLDecodeError as error:
         raise FileTrouble(
             "The job file cannot be read", cause=str(error), step="Mend that line; it must be TOML"

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from toothwise import toml
 from toothwise.causes import codes, readings
 from toothwise.errors import FileTrouble
 
@@ -89,8 +90,7 @@ class Job:
 def load(path: Path) -> Job:
     """The job card in a TOML file; raises FileTrouble that names the file and the entry."""
     try:
-        with path.open("rb") as file:
-            data = tomllib.load(file)
+        data = toml.table(path.read_bytes())
     except OSError as error:
         raise FileTrouble(
             f"the job file {path} cannot be read",

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,9 +32,10 @@ def about(told: dict[str, Any], what: str) -> dict[str, Any]:
 
 def card_of_text(body: str) -> Card:
     """A card from its TOML text. Raises FileTrouble."""
+    from toothwise import toml
     from toothwise.causes.job import from_dict
 
-    return from_dict(tomllib.loads(body))
+    return from_dict(toml.table(body))
 
 
 def card_json(card: Card) -> dict[str, Any] | None:

@@ -220,7 +220,7 @@ class Cleaner:
         known = level < UNKNOWN
         after_unknown = before_level == UNKNOWN
         for i in np.flatnonzero(after_unknown[1:]).tolist():
-            stretches.append((int(tick[i]), int(tick[i + 1]), "level unknown"))
+            stretches.append((int(tick[i]), max(int(tick[i + 1]), int(tick[i]) + 1), "level unknown"))
         repeated = known & (level == before_level)
         if state.one_level:
             repeated &= tick == before_tick
@@ -234,8 +234,8 @@ class Cleaner:
         at = np.flatnonzero(known & ~after_unknown & ~repeated)
         edges = Edges(tick[at], level[at])
         if (edges.ticks[1:] == edges.ticks[:-1]).any():
-            return self._without_standstill(state, edges, rows.line[at], until, stretches)
-        return edges
+            edges = self._without_standstill(state, edges, rows.line[at], until, stretches)
+        return _outside(edges, stretches)
 
     def _note_repeat(self, line: int, before: int, tick: int, stretches: Stretches) -> None:
         if before == tick:
@@ -267,6 +267,14 @@ class Cleaner:
             levels.append(state.level)
         if len(levels) > 1:
             state.one_level = len(set(levels)) == 1
+
+
+def _outside(edges: Edges, stretches: Stretches) -> Edges:
+    """Without those that share the tick of a loss: nobody can tell which of the two came first."""
+    inside = np.zeros(len(edges), bool)
+    for start, end, _ in stretches:
+        inside[np.searchsorted(edges.ticks, start) : np.searchsorted(edges.ticks, end)] = True
+    return Edges(edges.ticks[~inside], edges.levels[~inside]) if inside.any() else edges
 
 
 def _known(level: Levels, state: _Channel) -> int:

@@ -28,7 +28,7 @@ class _Stream:
         self.blind += batch.blind
 
     def take(self, until: int) -> tuple[dict[str, Edges], list[Blind]]:
-        """What lies before `until`; a blind stretch across it is handed on in two parts."""
+        """What lies before `until`."""
         taken: dict[str, Edges] = {}
         for name, parts in self.edges.items():
             joined = Edges.join(parts)
@@ -36,13 +36,15 @@ class _Stream:
             if cut:
                 taken[name] = Edges(joined.ticks[:cut], joined.levels[:cut])
             self.edges[name] = [Edges(joined.ticks[cut:], joined.levels[cut:])] if cut < len(joined) else []
-        blind = [
-            Blind(b.start_tick, min(b.end_tick, until), b.reason, b.channel) for b in self.blind if b.start_tick < until
-        ]
-        self.blind = [
-            Blind(max(b.start_tick, until), b.end_tick, b.reason, b.channel) for b in self.blind if b.end_tick > until
-        ]
+        blind, self.blind = split_at(self.blind, until)
         return taken, blind
+
+
+def split_at(blind: list[Blind], until: int) -> tuple[list[Blind], list[Blind]]:
+    """The stretches before a tick and those from it on; one across it is in both, in two parts."""
+    before = [Blind(b.start_tick, min(b.end_tick, until), b.reason, b.channel) for b in blind if b.start_tick < until]
+    after = [Blind(max(b.start_tick, until), b.end_tick, b.reason, b.channel) for b in blind if b.end_tick > until]
+    return before, after
 
 
 def merge(sources: list[Iterator[Batch]]) -> Iterator[Batch]:

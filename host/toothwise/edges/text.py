@@ -112,6 +112,8 @@ def split(block: Block, separator: int, columns: int) -> Fields:
     data = block.data
     if (data == QUOTE).any():
         data = data[data != QUOTE]
+        if not len(data):
+            data = np.array([NEWLINE], np.uint8)
     if separator != COMMA and (data == COMMA).any():
         data = np.where(data == COMMA, np.uint8(POINT), data)
     ends = np.flatnonzero(data == NEWLINE)
@@ -303,6 +305,8 @@ def _trim(data: Bytes, starts: Positions, ends: Positions) -> tuple[Positions, P
 
 def keys(data: Bytes, starts: Positions, ends: Positions) -> NDArray[np.uint64]:
     """A 64-bit key of each short text, the same for equal texts; spaces around it do not count."""
+    if not len(data):
+        data = np.array([SPACE], np.uint8)
     starts, ends = _trim(data, starts, ends)
     length = ends - starts
     top = len(data) - 1

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from toothwise.edges.comparator import Comparator, Judgement, Volts, judge, noise_sigma
 from toothwise.edges.faults import Faults
+from toothwise.edges.merge import split_at
 from toothwise.edges.naming import choose
 from toothwise.edges.signal import CHANNELS, Batch, Blind, Clock, Edges, Ticks
 from toothwise.errors import FileTrouble
@@ -79,6 +80,7 @@ class VoltsRecording(ABC):
         self._level_v = level_v
         self._judgements: dict[str, Judgement] = {}
         self._columns_read: dict[str, _Column] = {}
+        self._holes: list[Blind] = []
         self._usual_step = 1
 
     clock: Clock
@@ -155,19 +157,19 @@ class VoltsRecording(ABC):
     def batches(self) -> Iterator[VoltsBatch]:
         self._faults = Faults()
         self._columns_read = {name: _Column(Comparator(self._judgements[name])) for name in self.channels}
+        self._holes = []
         end = 0
         for part in self._samples():
             if not len(part.ticks):
                 continue
             end = int(part.ticks[-1]) + 1
-            blind: list[Blind] = []
             for name, column in self._columns_read.items():
                 holes = self._follow(column, part.ticks, part.volts[:, self._columns[name]])
-                blind += [Blind(a, b, "samples missing", name) for a, b in holes]
-            yield self._batch(min(c.comparator.held_from(end) for c in self._columns_read.values()), blind)
-        yield self._batch(end, [])
+                self._holes += [Blind(a, b, "samples missing", name) for a, b in holes]
+            yield self._batch(min(c.comparator.held_from(end) for c in self._columns_read.values()))
+        yield self._batch(end)
 
-    def _batch(self, until: int, blind: list[Blind]) -> VoltsBatch:
+    def _batch(self, until: int) -> VoltsBatch:
         """What is certain on all channels; one that still waits for a half-wave's size holds the others back."""
         edges: dict[str, Edges] = {}
         margins: dict[str, NDArray[np.float32]] = {}
@@ -177,6 +179,7 @@ class VoltsRecording(ABC):
             if cut:
                 edges[name], margins[name] = Edges(found.ticks[:cut], found.levels[:cut]), margin[:cut]
             column.waiting, column.waiting_margins = Edges(found.ticks[cut:], found.levels[cut:]), margin[cut:]
+        blind, self._holes = split_at(self._holes, until)
         return VoltsBatch(until, edges, tuple(blind), margins)
 
     def _follow(self, column: _Column, ticks: Ticks, volts: Volts) -> list[tuple[int, int]]:

@@ -48,7 +48,10 @@ def read_hello(payload: bytes, protocol: int) -> Hello:
     Raises ValueError where a hello of our own protocol lacks something; one of another protocol only needs to
     be named, so whatever it lacks is filled with nothing.
     """
-    facts = wire.read_hello(payload)
+    try:
+        facts = wire.read_hello(payload)
+    except RecursionError:
+        raise ValueError("the hello is brackets within brackets") from None
     strange = protocol != wire.PROTOCOL
     try:
         return Hello(
@@ -61,7 +64,7 @@ def read_hello(payload: bytes, protocol: int) -> Hello:
             capturing=bool(facts["capturing"]),
             facts=facts,
         )
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
         if strange:
             firmware, board = str(facts.get("firmware", "?")), str(facts.get("board", "?"))
             return Hello(protocol, firmware, board, 0, 1, CHANNELS, False, facts)

@@ -13,6 +13,7 @@ from itertools import accumulate, pairwise
 from pathlib import Path
 from typing import Any
 
+from toothwise import toml
 from toothwise.errors import FileTrouble
 from toothwise.wheel.pattern import Wheel
 
@@ -101,7 +102,7 @@ def wheel(name: str) -> Wheel:
     text = name.strip()
     if text in _FIXED:
         return _FIXED[text]
-    if text.endswith(".toml"):
+    if text.endswith(".toml") and "\0" not in text:
         return load_toml(Path(text))
     match = re.fullmatch(r"(\d{1,4})\+1@(-?\d{1,3}(?:\.\d{1,3})?)", text)
     if match and 2 <= int(match[1]) <= MOST_SLOTS and 0.0 < abs(float(match[2])) < 360.0 / int(match[1]):
@@ -135,8 +136,7 @@ def load_toml(path: Path) -> Wheel:
     Raises FileTrouble that names the key.
     """
     try:
-        with path.open("rb") as file:
-            data = tomllib.load(file)
+        data = toml.table(path.read_bytes())
     except OSError as problem:
         raise FileTrouble(
             f"the wheel file {path} cannot be read: {problem.strerror or problem}",

@@ -17,6 +17,7 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
+from toothwise import toml
 from toothwise.errors import FileTrouble
 from toothwise.wiggle import rules
 from toothwise.wiggle.marks import place_name
@@ -68,7 +69,7 @@ def load(path: str | Path) -> Harness:
     """A map's file. Raises FileTrouble, with the line or the field."""
     path = Path(path)
     try:
-        told: dict[str, Any] = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        told = toml.table(path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise FileTrouble(f"there is no file {path}", step="Check the name and the folder") from None
     except (OSError, UnicodeDecodeError) as error:

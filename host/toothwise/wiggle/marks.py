@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 import statistics
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -64,7 +64,7 @@ def read_marks(path: str | Path, clock: Clock) -> list[Mark]:
     separator = ";" if ";" in head and "," not in head else "\t" if "\t" in head and "," not in head else ","
     marks: list[Mark] = []
     columns: list[str] | None = None
-    for row, cells in enumerate(csv.reader(lines, delimiter=separator), 1):
+    for row, cells in enumerate(_rows(path.name, lines, separator), 1):
         cells = [cell.strip() for cell in cells]
         if not any(cells) or cells[0].startswith("#"):
             continue
@@ -81,6 +81,13 @@ def read_marks(path: str | Path, clock: Clock) -> list[Mark]:
     if not marks:
         raise FileTrouble(f"{path.name} holds no mark", step="Write a row for each move of the hands: 12.5,hands off")
     return sorted(marks, key=lambda mark: mark.tick)
+
+
+def _rows(name: str, lines: list[str], separator: str) -> Iterator[list[str]]:
+    try:
+        yield from csv.reader(lines, delimiter=separator)
+    except csv.Error as error:
+        raise FileTrouble(f"{name} is no list of marks", cause=str(error), step="Save it as CSV in UTF-8") from None
 
 
 def _mark(name: str, row: int, cells: list[str], columns: list[str], clock: Clock, *, decimal_comma: bool) -> Mark:
