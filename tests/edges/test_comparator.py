@@ -142,3 +142,16 @@ def test_a_level_can_be_given_and_columns_are_channels(tmp_path: Path) -> None:
     chosen = read_all(open_recording(path))
     assert chosen.source["levels"]["crank"]["level_v"] == pytest.approx(2.5, abs=0.2)
     assert chosen.source["levels"]["cam"]["kind"] == "switched"
+
+
+def test_no_edge_comes_before_what_was_already_vouched_for() -> None:
+    """A block of samples that ends between the crossing of the level and the first sample clear of it."""
+    ticks = np.arange(40, dtype=np.int64) * 100
+    v = np.concatenate([np.full(10, -1.0), np.linspace(-0.02, 0.18, 10), np.full(10, 1.0), np.full(10, -1.0)])
+    for cut in range(1, 40):
+        comparator = Comparator(Judgement("wave", 0.0, 0.2))
+        first, _ = comparator.feed(ticks[:cut], v[:cut])
+        vouched = comparator.held_from(int(ticks[cut - 1]) + 1)
+        then, _ = comparator.feed(ticks[cut:], v[cut:])
+        assert (then.ticks >= vouched).all(), cut
+        assert len(first) + len(then) == 2

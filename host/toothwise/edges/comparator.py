@@ -111,7 +111,7 @@ class Comparator:
         self._half: _HalfWave | None = None
         self._counted_sign = 0
         self._last: tuple[int, float] | None = None
-        self._crossing = 0
+        self._crossing: int | None = None
 
     def feed(self, ticks: Ticks, volts: Volts) -> tuple[Edges, NDArray[np.float32]]:
         """Edges of these samples and each one's margin; samples follow those of the last call."""
@@ -132,24 +132,31 @@ class Comparator:
         self._finish_half(size, int(begins[0]) if len(begins) else len(size), before)
         peaks = np.maximum.reduceat(size, begins) if len(begins) else np.empty(0)
         at = self._crossing_ticks(ticks, beyond, crossings, begins)
-        last_known = self._last is not None
         self._last = int(ticks[-1]), float(volts[-1])
         if len(crossings):
             self._crossing = int(self._interpolate(ticks, beyond, crossings[-1:])[0])
         if not len(begins):
             return self._late_edge()
         first_sign = int(signs[changes[0]])
-        if not last_known and self._half is None:
-            # The half-wave the recording begins in has no crossing; it is no edge.
+        if self._half is None:
+            # The half-wave the recording begins in has no crossing, or one of noise; it is no edge.
             self._half = _HalfWave(int(at[0]), first_sign, float(peaks[0]), True)
             self._counted_sign = first_sign
             at, peaks, first_sign = at[1:], peaks[1:], -first_sign
         return self._count(at, peaks, first_sign)
 
     def held_from(self, until: int) -> int:
-        """How far silence is certain: not past a half-wave that may still turn out to count."""
-        half = self._half
-        return until if half is None or half.counted or half.sign == self._counted_sign else half.tick
+        """How far silence is certain: not past a half-wave that may still turn out to count, nor past a crossing of the
+        level that no sample clear of it has followed yet. The next crossing may be as early as the last sample.
+        """
+        half, last = self._half, self._last
+        if half is not None and not half.counted and half.sign != self._counted_sign:
+            return half.tick
+        if last is None:
+            return until
+        side = 1 if last[1] > self.judgement.level_v else -1
+        waits = self._crossing is not None and (half is None or half.sign != side)
+        return min(until, last[0] if not waits or self._crossing is None else self._crossing)
 
     # Crossings ------------------------------------------------------------------------------------
 
@@ -158,7 +165,7 @@ class Comparator:
     ) -> Ticks:
         """When each half-wave passed the level: the last crossing before it went beyond the floor."""
         which = np.searchsorted(crossings, begins) - 1
-        out = np.full(len(begins), self._crossing, np.int64)
+        out = np.full(len(begins), self._crossing or 0, np.int64)
         here = which >= 0
         out[here] = self._interpolate(ticks, beyond, crossings[which[here]])
         return out
