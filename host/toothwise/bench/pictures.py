@@ -15,13 +15,15 @@ from toothwise.bench.sampling import Plan
 from toothwise.report.plots.paper import FILL, INK, MISSING, QUIET, drawing
 
 HEIGHT_IN = 1.7
+MARGINS = {"left": 0.07, "right": 0.99, "bottom": 0.27, "top": 0.95, "wspace": 0.17}
 
 
 def measure(one: MeasureFigures) -> str:
     """SVG: histogram with limits and guard band on the left, the chart in the order of making on the right."""
     with drawing(HEIGHT_IN) as (figure, out):
         one = _scaled(one)
-        left, right = figure.subplots(1, 2, width_ratios=[1, 2])
+        figure.set_layout_engine("none")  # finding the margins anew takes a third of the time, a dozen times a report
+        left, right = figure.subplots(1, 2, width_ratios=[1, 2], gridspec_kw=MARGINS)
         _histogram(left, one)
         if one.chart is not None:
             _chart(right, one.chart)
@@ -83,8 +85,9 @@ def _chart(axes: Any, chart: Chart) -> None:
     rules: dict[int, list[int]] = {}
     for place, rule in chart.signals:
         rules.setdefault(place, []).append(rule)
+    ringed = np.array(list(rules), np.int64)
+    axes.plot(ringed + 1, chart.points[ringed], "o", color=MISSING, markersize=5, fillstyle="none")
     for place, met in rules.items():
-        axes.plot(place + 1, chart.points[place], "o", color=MISSING, markersize=5, fillstyle="none")
         if len(rules) <= 12:
             text = ",".join(map(str, met))
             axes.annotate(text, (place + 1, chart.points[place]), (3, 3), textcoords="offset points", fontsize=6)
