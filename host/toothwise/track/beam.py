@@ -31,7 +31,7 @@ HOPELESS_AT_FIRST = 30.0
 PACES = 2.5
 """Two explanations agree on where they are only if their speeds do, to a factor of exp(1 / 2.5)."""
 
-SETTLED = 4.0
+SETTLED = 5.5
 """The careful tracker hands over once all other explanations are within so little of hopeless."""
 
 
@@ -120,7 +120,7 @@ class Beam:
             for more in range(1, self.geometry.symmetry):
                 other = copy(node)
                 other.count, other.before, other.cost = node.count + more, node.before + more, motion.RENUMBER
-                other.unusual = True
+                other.unusual = self.profile.sigma < math.inf
                 self.live.append(other)
 
     def _filter(self, node: Node, span: int, degrees: float, rest: int) -> None:
@@ -206,7 +206,7 @@ class Beam:
                 bound = min(bound, total + self.hopeless)
         if anew is not None and anew.cost <= bound:
             for node in self._any_tooth(anew):
-                new[node.count % alike, 0, 2, True] = node
+                new[node.count % alike, 0, 2, node.unusual] = node
         kept = [node for node in new.values() if node.cost <= bound]
         for node in reachable:
             cost = node.cost + self._extra(node)
@@ -247,7 +247,7 @@ class Beam:
         nodes = []
         for tooth in range(self.geometry.symmetry):
             node = Node(anew.edge, anew.tick, turn + tooth, anew.cost, before)
-            node.width, node.unusual, node.resting = before.width, True, anew.resting
+            node.width, node.unusual, node.resting = before.width, self.profile.sigma < math.inf, anew.resting
             node.rested = anew.edge if before.rested < 0 else before.rested
             nodes.append(node)
         return nodes
@@ -350,7 +350,7 @@ class Beam:
                 wide = math.hypot(sigma, motion.torque_sigma(degrees, node.span_deg, pace_s))
                 freely = entry + motion.penalty(error, wide) + math.log(wide / sigma)
                 if freely <= worth:
-                    found.append((skip, freely, way, True))
+                    found.append((skip, freely, way, self.profile.sigma < math.inf))
             if cost + fixed <= worth:
                 found.append((skip, cost + fixed, 0, unusual))
             elif error < 0.0:
@@ -399,16 +399,35 @@ class Beam:
         best = self.best()
         if best.clean < clean or best.edges_since:
             return None
-        # The same path, a few teeth younger and unwilling to go on, is no rival.
-        spine = {id(best)}
         sure = best
         for _ in range(back):
             if sure.parent is None:
                 return None
             sure = sure.parent
-            spine.add(id(sure))
         far = best.cost + self.hopeless - SETTLED
-        return sure if all(node.cost > far for node in self.live if id(node) not in spine) else None
+        rivals = (node for node in self.live if node.cost <= far)
+        return None if any(_differ(best, node, sure) for node in rivals) else sure
+
+
+def _differ(best: Node, other: Node, sure: Node) -> bool:
+    """Whether two explanations disagree about a tooth, but for the latest few behind `sure`.
+
+    One that only thinks otherwise of the speed, or is a few teeth younger and unwilling to go on, does not.
+    """
+    one: Node | None = best
+    two: Node | None = other
+    while one is not two:
+        if one is None or two is None:
+            return True
+        if one.edge > two.edge:
+            if one.edge <= sure.edge:
+                return True
+            one = one.parent
+        elif one.edge < two.edge or one.count != two.count:
+            return True
+        else:
+            one, two = one.parent, two.parent
+    return False
 
 
 def _missing(skip: int, hidden: bool) -> float:

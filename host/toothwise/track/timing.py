@@ -83,7 +83,8 @@ def _misfit(ticks: NDArray[np.int64], geometry: Geometry) -> float:
 def _cost(ticks: NDArray[np.int64], geometry: Geometry, tick_s: float) -> float:
     """Nats that the best explanation of these edges costs."""
     beam = Beam(geometry, tick_s)
-    beam.hopeless = HOPELESS_AT_FIRST
+    if geometry.teeth <= FEW_TEETH:
+        beam.hopeless = HOPELESS_AT_FIRST
     beam.begin(0, int(ticks[0]), range(geometry.symmetry))
     for i, tick in enumerate(ticks[1:].tolist(), 1):
         if beam.lost(tick):

@@ -16,7 +16,7 @@ from toothwise.track.beam import HOPELESS, HOPELESS_AT_FIRST, Beam, Node, path, 
 from toothwise.track.emit import Emitter
 from toothwise.track.geometry import FEW_TEETH, Geometry
 from toothwise.track.profile import Profile
-from toothwise.track.steady import BLOCK, GUARD, Steady
+from toothwise.track.steady import AFTER, BLOCK, GUARD, Steady
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 
@@ -37,14 +37,16 @@ SLICE = 1 << 17
 
 
 class FaultyTurns:
-    """Turns in a row with faults in them, and when to ask whether it is the numbering that is wrong.
+    """Turns in a row with two faults or more, and when to ask whether it is the numbering that is wrong.
 
-    Asked in the second such turn, and if the numbers were right, in the fourth, eighth, ... of the row.
+    Teeth numbered wrongly show at least two in each: at the gap, and where the gap is thought to be. Asked after the
+    second such turn, and if the numbers were right, after the fourth, eighth, ... of the row.
     """
 
     def __init__(self, teeth: int) -> None:
         self._teeth = teeth
         self._latest = -2
+        self._faults = 0  # in that turn
         self._row = 0
         self._ask_at = 2
 
@@ -53,17 +55,20 @@ class FaultyTurns:
             if node.count - before.count == 1 and node.edge - before.edge == 1:
                 continue
             turn = before.count // self._teeth
-            if turn > self._latest + 1:
-                self._row, self._ask_at = 0, 2
             if turn != self._latest:
+                if turn > self._latest + 1 or self._faults < 2:
+                    self._row, self._ask_at = 0, 2
+                self._latest, self._faults = turn, 0
+            self._faults += 1
+            if self._faults == 2:
                 self._row += 1
-            self._latest = turn
 
-    def ask(self) -> bool:
-        if self._row < self._ask_at:
-            return False
-        self._ask_at = 2 * self._row
-        return True
+    def due(self) -> bool:
+        return self._row >= self._ask_at
+
+    def asked(self, really: bool) -> None:
+        if really:
+            self._ask_at = 2 * self._row
 
 
 class Tracker:
@@ -236,22 +241,9 @@ class Tracker:
         else:
             taken = sure - GUARD
         if taken:
-            self._decide_run(lock, ahead[: taken + 1])
-            moved = Node(lock.edge + taken, int(ahead[taken]), lock.count + taken, 0.0, None)
-            moved.before = moved.count - 1
-            moved.depth = lock.depth + taken
-            moved.span_ticks = int(ahead[taken] - ahead[taken - 1])
-            moved.span_deg = self._geometry.span(moved.count - 1, 1)
-            lock = self._lock = moved
+            lock = self._move_lock(lock, ahead[: taken + 1])
         if doubt:
-            soon = lock.edge - self._locked_at < 2 * CLEAN
-            self._clean = min(2 * self._clean, CLEAN_MOST) if soon else CLEAN
-            self._block = 256
-            self._lock = None
-            self._beam.resume(lock, *self._tail, renumber=self._faults.ask())
-            self._root = self._beam.live[0]
-            self._next = lock.edge + 1
-            return True
+            return self._after_doubt(lock, sure - max(taken, 0), last)
         self._block = min(2 * self._block, BLOCK)
         if whole:
             if last:
@@ -259,6 +251,58 @@ class Tracker:
                 self._next = self._base + len(self._times)
                 self._emit.end(self._next)
             return False
+        return True
+
+    def _move_lock(self, lock: Node, ticks: NDArray[np.int64]) -> Node:
+        """Decide good teeth from the lock on; the last of them is the new one."""
+        self._decide_run(lock, ticks)
+        taken = len(ticks) - 1
+        moved = Node(lock.edge + taken, int(ticks[taken]), lock.count + taken, 0.0, None)
+        moved.before = moved.count - 1
+        moved.depth = lock.depth + taken
+        moved.span_ticks = int(ticks[taken] - ticks[taken - 1])
+        moved.span_deg = self._geometry.span(moved.count - 1, 1)
+        self._lock = moved
+        return moved
+
+    def _after_doubt(self, lock: Node, good: int, last: bool) -> bool:
+        """Take a lone fault, `good` intervals behind the lock, or hand over to the careful tracker. False when more
+        edges are needed to tell."""
+        renumber = self._faults.due()
+        if good == GUARD and self._steady.lone_is_told and not renumber:
+            wanted = GUARD + 2 + AFTER
+            first = lock.edge - self._base
+            ahead = self._times[first : first + wanted + 1].tolist()
+            clear = not any(start <= ahead[-1] and end > ahead[0] for start, end in self._blind)
+            if len(ahead) <= wanted and clear and not last:
+                return False
+            if len(ahead) > wanted and clear and self._take_lone(lock, ahead):
+                return True
+        self._faults.asked(renumber)
+        soon = lock.edge - self._locked_at < 2 * CLEAN
+        self._clean = min(2 * self._clean, CLEAN_MOST) if soon else CLEAN
+        self._block = 256
+        self._lock = None
+        self._beam.resume(lock, *self._tail, renumber=renumber)
+        self._root = self._beam.live[0]
+        self._next = lock.edge + 1
+        return True
+
+    def _take_lone(self, lock: Node, ahead: Sequence[int]) -> bool:
+        """Decide the fault right behind the GUARD good intervals from the lock on, if there is no doubt about it."""
+        count = lock.count + GUARD
+        degrees = self._geometry.span(count - GUARD, GUARD)
+        pace = (ahead[GUARD] - ahead[0]) / degrees
+        found = self._steady.lone(ahead[GUARD:], count, pace)
+        if found is None:
+            return False
+        lost, extra = found
+        lock = self._move_lock(lock, np.array(ahead[: GUARD + 1], np.int64))
+        node = Node(lock.edge + 1 + extra, ahead[GUARD + 1 + extra], count + 1 + lost, 0.0, None)
+        node.before, node.depth = count, lock.depth + 1
+        node.span_ticks, node.span_deg = node.tick - lock.tick, self._geometry.span(count, 1 + lost)
+        self._decide_path([lock, node])
+        self._lock = node
         return True
 
     def _clear_until(self, ahead: NDArray[np.int64]) -> int:
