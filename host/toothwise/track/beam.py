@@ -1,9 +1,10 @@
 """The careful tracker: several explanations of the edges side by side, until one is left.
 
 An explanation (`Node`) says: this edge is that tooth, and before it came such a path. Each new edge is, in every
-explanation, either the next tooth, or a later one with teeth missing between, or no tooth at all. Each costs what
-`motion` says; explanations that agree on where they are keep only the cheapest path; those that have become
-hopeless are dropped. What all survivors have in common is decided. This is the Viterbi algorithm with pruning.
+explanation, either the next tooth, or a later one with teeth missing between, or no tooth at all, or the first one
+after the wheel came to rest or the line was still for long. Each costs what `motion` says; explanations that agree on
+where they are keep only the cheapest path; those that have become hopeless are dropped. What all survivors have in
+common is decided. This is the Viterbi algorithm with pruning.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from toothwise.track import motion
 from toothwise.track.geometry import Geometry
+from toothwise.track.node import Node, path
 from toothwise.track.profile import Profile
 from toothwise.track.widths import Widths
 
@@ -33,51 +35,6 @@ PACES = 2.5
 
 SETTLED = 5.5
 """The careful tracker hands over once all other explanations are within so little of hopeless."""
-
-
-TAIL = 8
-"""Teeth at the end of a stretch that a stopping wheel may have spoilt."""
-
-
-class Node:
-    """One explanation of everything up to one edge.
-
-    edge: index of the edge that is the latest tooth. count: that tooth's number, counted on through the turns
-    (tooth = count % teeth). before, span_*: the interval that ended here, from tooth `before`. pace, spread: the
-    speed as filtered up to here, in ticks a degree, and its variance in squared log units. depth: intervals since the
-    stretch began. width: log of the teeth's width so far against the expected one (see `Widths`).
-    clean: intervals in a row without a fault. edges_since: edges passed over since. rested: edge before which the
-    wheel first came to rest, or the line was still for too long to count, -1 if neither. resting: whether it was the
-    wheel, the latest time. slowing: log of the latest interval's pace against that expected. abrupt: +1 while
-    slowing down, -1 while speeding up by more than an engine's swing does, else 0. unusual: whether the swing of the last turns was
-    left.
-    """
-
-    __slots__ = (
-        "abrupt", "before", "clean", "cost", "count", "depth", "edge", "edges_since", "pace", "parent", "rested", "resting",
-        "slowing", "span_deg", "span_ticks", "spread", "tick", "unusual", "width",
-    )  # fmt: skip
-
-    def __init__(self, edge: int, tick: int, count: int, cost: float, parent: Node | None) -> None:
-        self.edge = edge
-        self.tick = tick
-        self.count = count
-        self.cost = cost
-        self.parent = parent
-        self.before = count
-        self.span_ticks = 0
-        self.pace = 0.0
-        self.spread = 0.0
-        self.width = 0.0
-        self.span_deg = 0.0
-        self.depth = 0
-        self.clean = 0
-        self.edges_since = 0
-        self.rested = -1
-        self.resting = False
-        self.slowing = 0.0
-        self.abrupt = 0
-        self.unusual = False
 
 
 class Beam:
@@ -285,9 +242,9 @@ class Beam:
         return motion.EXTRA_MORE if node.edges_since < motion.EXTRA_BURST else motion.EXTRA_STILL_MORE
 
     def _options(self, node: Node, span: int, worth: float) -> list[tuple[int, float, int, bool]]:
-        """(teeth left out, cost, abrupt, unusual) for each way the edge `span` ticks after the node's tooth may be a tooth.
+        """Each way the edge `span` ticks after the node's tooth may be a tooth, for at most `worth` nats.
 
-        worth: the most a way may cost.
+        Each as teeth left out, cost, and the child's `abrupt` and `unusual`.
         """
         geometry = self.geometry
         angle = geometry.angle
@@ -440,31 +397,3 @@ def _no_width(edge: int) -> int:
 
 def _cost(node: Node) -> float:
     return node.cost
-
-
-def path(node: Node) -> list[Node]:
-    """The explanation from its beginning to `node`."""
-    nodes: list[Node] = []
-    walk: Node | None = node
-    while walk is not None:
-        nodes.append(walk)
-        walk = walk.parent
-    nodes.reverse()
-    return nodes
-
-
-def without_slowing_down(nodes: Sequence[Node], geometry: Geometry) -> Sequence[Node]:
-    """The last teeth of a stretch, without what only a wheel coming to rest would explain.
-
-    A tooth is only missed, and an edge only extra, if the wheel is seen turning on afterwards, faster than the
-    doubtful interval would mean with no tooth missing: a wheel that stops does so within a tooth, and rocks back.
-    """
-    quickest = math.inf
-    for i in range(len(nodes) - 1, 0, -1):
-        node, before = nodes[i], nodes[i - 1]
-        plain = node.span_ticks / geometry.span(before.count, 1)
-        doubtful = node.count - before.count > 1 or node.edge - before.edge > 1
-        if doubtful and quickest > 0.75 * plain and len(nodes) - i <= TAIL:
-            return without_slowing_down(nodes[:i], geometry)
-        quickest = min(quickest, node.span_ticks / node.span_deg)
-    return nodes

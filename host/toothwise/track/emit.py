@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from toothwise.edges.signal import Clock, Edges
 from toothwise.records import Event
 from toothwise.track import motion
-from toothwise.track.beam import Node
 from toothwise.track.geometry import Geometry
+from toothwise.track.node import Node
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 

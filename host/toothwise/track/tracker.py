@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +11,11 @@ from numpy.typing import NDArray
 from toothwise.edges.signal import Blind, Clock, Edges
 from toothwise.records import Event
 from toothwise.track import timing
-from toothwise.track.beam import HOPELESS, HOPELESS_AT_FIRST, Beam, Node, path, without_slowing_down
+from toothwise.track.beam import HOPELESS, HOPELESS_AT_FIRST, Beam
 from toothwise.track.emit import Emitter
 from toothwise.track.geometry import FEW_TEETH, Geometry
+from toothwise.track.node import Node, columns, path, without_slowing_down
+from toothwise.track.numbering import FaultyTurns
 from toothwise.track.profile import Profile
 from toothwise.track.steady import AFTER, BLOCK, GUARD, Steady
 from toothwise.track.teeth import Teeth
@@ -34,41 +35,6 @@ NO_TEETH = (np.empty(0, np.int64), np.empty(0, np.int64))
 
 SLICE = 1 << 17
 """Level changes taken in at once, so that a recording of any length needs the same memory."""
-
-
-class FaultyTurns:
-    """Turns in a row with two faults or more, and when to ask whether it is the numbering that is wrong.
-
-    Teeth numbered wrongly show at least two in each: at the gap, and where the gap is thought to be. Asked after the
-    second such turn, and if the numbers were right, after the fourth, eighth, ... of the row.
-    """
-
-    def __init__(self, teeth: int) -> None:
-        self._teeth = teeth
-        self._latest = -2
-        self._faults = 0  # in that turn
-        self._row = 0
-        self._ask_at = 2
-
-    def note(self, nodes: Sequence[Node]) -> None:
-        for before, node in pairwise(nodes):
-            if node.count - before.count == 1 and node.edge - before.edge == 1:
-                continue
-            turn = before.count // self._teeth
-            if turn != self._latest:
-                if turn > self._latest + 1 or self._faults < 2:
-                    self._row, self._ask_at = 0, 2
-                self._latest, self._faults = turn, 0
-            self._faults += 1
-            if self._faults == 2:
-                self._row += 1
-
-    def due(self) -> bool:
-        return self._row >= self._ask_at
-
-    def asked(self, really: bool) -> None:
-        if really:
-            self._ask_at = 2 * self._row
 
 
 class Tracker:
@@ -390,7 +356,7 @@ class Tracker:
                 break
             beam.step(i, tick)
         nodes = path(beam.best())
-        profile.learn(*_columns(nodes))
+        profile.learn(*columns(nodes))
         return ended
 
     def _close(self) -> None:
@@ -436,7 +402,7 @@ class Tracker:
             self._emit.renumber(nodes[0].count - int(known[-1]))
             self._beam.profile, self._tail = Profile(self._geometry), NO_TEETH
         self._emit.path(nodes)
-        counts, ticks = _columns(nodes)
+        counts, ticks = columns(nodes)
         self._faults.note(nodes)
         self._remember(counts, ticks)
 
@@ -453,11 +419,6 @@ class Tracker:
         begin = max(known - 1, 0)
         self._beam.profile.learn(counts[begin:], ticks[begin:])
         self._tail = (counts[-TAIL:], ticks[-TAIL:])
-
-
-def _columns(nodes: Sequence[Node]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Counts and ticks of a path."""
-    return np.array([node.count for node in nodes], np.int64), np.array([node.tick for node in nodes], np.int64)
 
 
 def events_of(parts: Sequence[Teeth]) -> list[Event]:
