@@ -151,7 +151,7 @@ def learn(shape: CycleShape, groups: list[Group]) -> Learnt:
         part = runout_covariance[at : at + 2, at : at + 2]
         along = runout[at : at + 2] / max(size, 1e-9)
         sizes.append(size)
-        doubts.append(float(np.sqrt(max(along @ part @ along, np.trace(part) / 2))))
+        doubts.append(float(np.sqrt(max(along @ part @ along, np.trace(part) / 2, 0.0))))  # below 0 by rounding
     # The size of tooth errors was itself estimated, from the few teeth there are.
     covariance = covariance * (1 + FEW_TEETH / model.teeth)
     return Learnt(
