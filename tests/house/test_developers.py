@@ -65,7 +65,7 @@ def parsed(path: Path) -> ast.Module:
 
 @pytest.mark.parametrize("script", scripts(), ids=str)
 def test_every_campaign_benchmark_and_tool_is_told_of(script: Path) -> None:
-    module = ".".join(script.with_suffix("").parts)
+    module = ".".join(script.with_suffix("").parts).removesuffix(".__main__")
     ways = (f"python {script}", f"python -m {module}", f"`...{script.stem}")
     assert re.search(rf"({'|'.join(map(re.escape, ways))})\b", TEXT)
 
