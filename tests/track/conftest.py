@@ -6,9 +6,7 @@ KNOWN = {
     "test_noise_and_then_a_start[-100.0]": "a trailing edge before the first tooth is told as a contact",
 }
 NOT_ALWAYS = {
-    "test_an_extra_pulse_put_in_and_taken_out": "a dip just behind a tooth's edge may be taken for that edge",
     "test_either_resolution": "while cranking, a run of missing teeth on a plain wheel may be counted one off",
-    "test_the_same_teeth_and_events[12-1-cranking]": "a dip just behind a tooth's edge may be taken for that edge",
 }
 
 

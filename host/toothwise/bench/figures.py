@@ -94,6 +94,11 @@ class Figures:
         else:
             self._jitter.add(teeth)
 
+    def forget_teeth(self) -> None:
+        """The sensor's, before they are given once more, read another way."""
+        self._full, self._sensor = FullCount(self.limits.wheel, self.clock), Kept()
+        self._jitter = Jitter(self.limits.wheel, self.clock)
+
     def add_master(self, teeth: Teeth) -> None:
         self._aux.add(teeth)
 

@@ -18,7 +18,7 @@ from toothwise.bench.limits import TYPED, Limits
 from toothwise.bench.lowest import turn_rpm
 from toothwise.bench.result import SensorResult, new_uuid, utc_now
 from toothwise.bench.stage import Watch
-from toothwise.edges.signal import Clock, Edges, Recording
+from toothwise.edges.signal import Blind, Clock, Edges, Recording
 from toothwise.records import Event
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.identify import identify
@@ -49,35 +49,40 @@ def judge_recording(
     watch = Watch(limits, recording.clock, recording.channels)
     sensor: list[Teeth] = []
     aux: list[Teeth] = []
+    edges: list[Edges] = []
+    blind: list[Blind] = []
     for batch in recording.batches():
+        edges.append(batch.edges.get(watch.examination.crank, Edges.none()))
+        blind += batch.blind
         new = watch.feed(batch)
         sensor += new[0]
         aux += new[1]
     *last, result = watch.finish()
     sensor += last[0]
     aux += last[1]
+    events = [e for e in result.events if e.channel == watch.examination.crank]
+    whole = Edges.join(edges)
+    back = watch.likeliest(result, whole, blind)
+    if back is not None:
+        sensor, events = [back], list(back.events)
     for teeth in sensor:
         sweep.add_teeth(teeth)
     for teeth in aux:
         sweep.add_master(teeth)
-    events = [e for e in result.events if e.channel == watch.examination.crank]
     first, end = _counted(limits, reference.joined(sensor), sweep)
     dwell = Figures("dwell", limits, recording.clock, master)
     for teeth in sensor:
         dwell.add_teeth(_cut(teeth, first, end))
     for teeth in aux:
         dwell.add_master(_cut(teeth, first, end))
-    look = Edges.none()
-    for batch in open_again().batches():
-        edges = _cut_edges(batch.edges.get(watch.examination.crank, Edges.none()), first, end)
-        dwell.add_edges(edges)
-        look = edges if len(edges) > len(look) else look
+    counted = _cut_edges(whole, first, end)
+    dwell.add_edges(counted)
     judged = decide.readings(limits, typed or {}) + sweep.judge(Counts(0, 0, 0), events)
     counts = _counts(sensor, events, first, end, limits)
     judged += dwell.judge(counts, events)
     judged += decide.never_measured(limits, judged)
     verdict, reasons = decide.verdict(judged)
-    if (other := _other_wheel(limits, counts, look, recording.clock)) is not None:
+    if (other := _other_wheel(limits, counts, counted, recording.clock)) is not None:
         wheels = f"the signal is that of a wheel {other}, the limits are for {limits.wheel.name}"
         reasons = (f"{wheels}: is it the right test wheel?", *reasons)
     return SensorResult(

@@ -5,11 +5,14 @@ The sensor is on the crank channel; a master sensor, if there is one, on aux.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+from toothwise.bench.backwards import faults, read_backwards
 from toothwise.bench.decide import COUNTED
 from toothwise.bench.figures import Counts, Figures, Master
 from toothwise.bench.limits import Limits
 from toothwise.bench.result import FAIL, Judged
-from toothwise.edges.signal import Batch, Clock, Edges
+from toothwise.edges.signal import Batch, Blind, Clock, Edges
 from toothwise.examine import Examination, Result
 from toothwise.records import Event
 from toothwise.track.teeth import Teeth
@@ -24,6 +27,7 @@ class Watch:
 
     def __init__(self, limits: Limits, clock: Clock, channels: tuple[str, ...]) -> None:
         level = limits.timing_level
+        self._wheel = limits.wheel
         self.examination = Examination(clock, channels, limits.wheel, timing_level=level)
         self._aux: Tracker | None = None
         if MASTER_CHANNEL in channels:
@@ -38,6 +42,17 @@ class Watch:
         blind = tuple(b for b in batch.blind if b.channel in (None, MASTER_CHANNEL))
         edges = batch.edges.get(MASTER_CHANNEL, Edges.none())
         return sensor, [self._aux.feed(edges, batch.until_tick, blind)]
+
+    def likeliest(self, result: Result, edges: Edges, blind: Sequence[Blind]) -> Teeth | None:
+        """The sensor's teeth read backwards, where that explains its signal with fewer faults; else None."""
+        examination = self.examination
+        events = [e for e in result.events if e.channel == examination.crank]
+        level = examination.timing_level
+        if level is None or not faults(events):
+            return None
+        own = [b for b in blind if b.channel in (None, examination.crank)]
+        back = read_backwards(edges, examination.until_tick, own, self._wheel, examination.clock, level)
+        return back if back is not None and faults(back.events) < faults(events) else None
 
     def finish(self) -> tuple[list[Teeth], list[Teeth], Result]:
         """The last teeth, and the sensor's result."""
@@ -55,8 +70,13 @@ class Stage:
         self.name, self.limits = name, limits
         self.figures = Figures(name, limits, clock, master)
         self._watch = Watch(limits, clock, channels)
+        self._edges: list[Edges] = []  # of a sweep, should it have to be read backwards
+        self._blind: list[Blind] = []
 
     def feed(self, batch: Batch) -> None:
+        if self.figures.sweep:
+            self._edges.append(batch.edges.get(SENSOR_CHANNEL, Edges.none()))
+            self._blind += batch.blind
         sensor, master = self._watch.feed(batch)
         self.figures.add_edges(batch.edges.get(SENSOR_CHANNEL, Edges.none()))
         self._take(sensor, master)
@@ -90,4 +110,10 @@ class Stage:
         sensor, master, result = self._watch.finish()
         self._take(sensor, master)
         events: list[Event] = [e for e in result.events if e.channel == self._watch.examination.crank]
+        if self.figures.sweep:
+            back = self._watch.likeliest(result, Edges.join(self._edges), self._blind)
+            if back is not None:
+                self.figures.forget_teeth()
+                self.figures.add_teeth(back)
+                events = list(back.events)
         return self.figures.judge(Counts(result.missing, result.extra, result.revolutions), events)

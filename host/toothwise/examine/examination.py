@@ -124,6 +124,12 @@ class Examination:
         self._account(events)
         return self._result()
 
+    @property
+    def timing_level(self) -> int | None:
+        """The level after the crank's timing edge; None while that is not known."""
+        tracker = self._trackers.get(self.crank)
+        return None if tracker is None else tracker.timing_level
+
     def tally(self) -> Tally:
         """The counts so far."""
         return Tally(

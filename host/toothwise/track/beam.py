@@ -54,6 +54,8 @@ class Beam:
         self.hopeless = HOPELESS
         self.widths: Widths | None = None
         self.width_of: Callable[[int], int] = _no_width
+        self._passed = 0  # tick of the edge before the one taken in now
+        self._latest = 0
         self.least_deg_ticks = 1.0 / (motion.STEP_RPM_MOST * 6.0 * tick_s)
 
     def begin(self, edge: int, tick: int, counts: Sequence[int]) -> None:
@@ -121,6 +123,7 @@ class Beam:
 
     def step(self, edge: int, tick: int) -> None:
         """Take in the next edge."""
+        self._passed, self._latest = self._latest, tick
         teeth = self.geometry.teeth
         # Teeth that look alike are one place, unless the swing of the last turns tells them apart; at first even
         # the two turns of an engine cycle are.
@@ -146,7 +149,7 @@ class Beam:
             if lost:
                 continue
             reachable.append(node)
-            width = self.width_of(node.edge) if self.widths is not None else -1
+            width = self._width(node, edge) if self.widths is not None else -1
             for skip, cost, abrupt, unusual in self._options(node, span, bound - node.cost):
                 count = node.count + 1 + skip
                 total = node.cost + cost
@@ -223,6 +226,14 @@ class Beam:
         child.rested, child.resting = node.rested, node.resting
         child.clean = 0 if skip or node.edges_since else node.clean + 1
         return child
+
+    def _width(self, node: Node, edge: int) -> int:
+        """Ticks from the node's tooth to the last opposite edge before `edge`: a tooth split by a dip is as wide as
+        ever. -1 where there is none."""
+        if not node.edges_since:
+            return self.width_of(node.edge)
+        width = self.width_of(edge - 1)
+        return self._passed + width - node.tick if width >= 0 else -1
 
     def _judge_width(self, node: Node, child: Node, width: int) -> float:
         """Nats against the node's tooth being as wide as it was, seen from the next; the child's width follows."""
