@@ -3,10 +3,10 @@
     python -m tests.benchmarks.bench_small [--seconds 15] [--edges 20000] [--slower 4] [--megabytes 512]
 
 Method: this process and all it starts are bound to one core (sched_setaffinity) and may each have no more than so much
-address space (RLIMIT_AS, stricter than so much memory). `watch` runs live on the virtual rig as in bench_watch; its share
-of the core, times `--slower`, is what it would take of a core that much slower: an estimate, since memory does not slow
-down with the clock. The firmware, which stands for the board, shares the core but is not counted. The other commands
-must end as they do elsewhere; plots are not among them. Peak is the largest resident memory of any process.
+address space (RLIMIT_AS, stricter than so much memory). `watch` runs live on the virtual rig as in bench_watch; its
+share of the core, times `--slower`, is what it would take of a core that much slower: an estimate, since memory does
+not slow down with the clock. The firmware, which stands for the board, shares the core but is not counted. The other
+commands must end as they do elsewhere; plots are not among them. Peak is the largest resident memory of any process.
 """
 
 from __future__ import annotations
@@ -87,9 +87,8 @@ def main() -> None:
           f"{min(shares):.1f} to {max(shares):.1f}; of one {given.slower:g} times slower {slow:.0f} %: "
           f"{'at most 60 %, met' if slow <= 60 else 'wanted at most 60 %, NOT MET'}")  # fmt: skip
     if late:
-        print(
-            f"  edge to screen        p50 {statistics.median(late):.0f} ms, longest {max(late):.0f} ms; {unseen} not seen"
-        )
+        middle = statistics.median(late)
+        print(f"  edge to screen        p50 {middle:.0f} ms, longest {max(late):.0f} ms; {unseen} not seen")
     print(f"  peak                  {peak_mb():6.0f} MB")
     with tempfile.TemporaryDirectory() as folder:
         for words, code, spent in other_commands(Path(folder)):
