@@ -36,7 +36,7 @@ def printed_help(command: str) -> str:
 def wheels() -> str:
     from toothwise.wheel import catalogue
 
-    return textwrap.fill(", ".join(f"`{name}`" for name in catalogue.NAMES) + ".", 118)
+    return textwrap.fill(", ".join(f"`{name}`" for name in catalogue.NAMES) + ".", 118, break_on_hyphens=False)
 
 
 def renewed(text: str) -> str:

@@ -7,6 +7,7 @@ the rig made is there or lies in a blind stretch.
 from __future__ import annotations
 
 import os
+import select
 import signal
 import subprocess
 import sys
@@ -213,3 +214,51 @@ def test_a_second_tool_is_sent_away_and_the_first_loses_nothing(
     batches = first.kept()
     assert blind_of(batches) == []
     nothing_hidden(live, batches)
+
+
+def test_a_bench_outlives_a_pulled_rig(live: LiveRig, tmp_path: Path) -> None:
+    """On a terminal, between two sensors: the screen says that the rig is gone, and no longer once it is back."""
+    from toothwise.bench.limits import template
+
+    (tmp_path / "hall.toml").write_text(template("hall"), encoding="utf-8")
+    near, far = os.openpty()
+    process = subprocess.Popen(
+        [sys.executable, "-m", "toothwise", "bench", "run", "L1", "--limits", "hall.toml", "--rig", str(live.port.path),
+         "--book", str(tmp_path / "book.sqlite")],
+        stdin=far, stdout=far, stderr=far, cwd=tmp_path, start_new_session=True,
+        env={**os.environ, "TERM": "xterm-256color", "COLUMNS": "100", "LINES": "30"},
+    )  # fmt: skip
+    os.close(far)
+    said = b""
+
+    def wait(*words: bytes) -> None:
+        """Until one of the words was drawn since the last call."""
+        nonlocal said
+        end = time.monotonic() + 30.0
+        while not any(word in said for word in words):
+            assert process.poll() is None and time.monotonic() < end, said[-1500:]
+            if select.select([near], [], [], 0.1)[0]:
+                said += os.read(near, 65536)
+        said = b""
+
+    try:
+        wait(b"L1")
+        live.pull()
+        wait(b"The rig on")
+        live.plug()
+        end = time.monotonic() + 1.0
+        while time.monotonic() < end:
+            if select.select([near], [], [], 0.1)[0]:
+                said += os.read(near, 65536)
+        os.killpg(process.pid, signal.SIGINT)
+        while True:
+            try:
+                said += os.read(near, 65536)
+            except OSError:
+                break
+        assert process.wait(30) in (0, 1, 130), said[-1500:]
+        assert b"Traceback" not in said
+    finally:
+        process.kill()
+        process.wait()
+        os.close(near)

@@ -129,7 +129,8 @@ def stop_cost(pace_s: float, within_deg: float, slowing: float, still_s: float) 
     """
     torque = _torque_cost(pace_s, within_deg, ALPHA_RAD_S2)
     unseen = penalty(max(LEAST_SLOWING - slowing, 0.0), SLOWING_SIGMA)
-    return torque + unseen + 2.0 * max(math.log(SHORT_REST_S / still_s), -1.0)
+    shorter = math.log(SHORT_REST_S / still_s)
+    return torque + unseen + (4.0 * shorter if shorter > 0.0 else max(2.0 * shorter, -2.0))
 
 
 def start_cost(pace_s: float, within_deg: float) -> float:
