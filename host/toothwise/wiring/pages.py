@@ -95,6 +95,9 @@ _PIN_USE = {
     "conductor_1": "out: continuity, first wire",
     "conductor_2": "out: continuity, second wire",
     "conductor_3": "out: continuity, third wire",
+    "drive": "out: the bench motor's speed, as a duty or as steps; leave open where none is driven",
+    "direction": "out: the bench motor's direction",
+    "enable": "out: the bench motor's enable; pulled down by a resistor, so that an unpowered board stops it",
 }
 
 

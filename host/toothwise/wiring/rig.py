@@ -100,7 +100,8 @@ BULK_F = 10e-6
 EDGE_X, BOARD_X, BOARD_W, TOP_Y = -7.2, 13.0, 9.5, 2.6
 RIGHT_STEP = {"temperature": 4.4, "conductor_1": 4.8}
 LEFT = ("crank", "cam", "feed", "feed_volts", "aux")
-RIGHT = ("mark", "lamp", "buzzer", "temperature", "conductor_1", "conductor_2", "conductor_3", "pattern")
+DRIVE = ("drive", "direction", "enable")
+RIGHT = ("mark", "lamp", "buzzer", "temperature", "conductor_1", "conductor_2", "conductor_3", "pattern", *DRIVE)
 
 
 def pin_text(values: Rig, name: str) -> str:
@@ -113,7 +114,7 @@ def drawing() -> bytes:
     values = rig()
     sheet = Sheet("The whole rig: vehicle, front ends, board, panel, laptop")
     sheet.text((EDGE_X, 8.4), "The whole rig", align="left", size=TITLE)
-    height = 3.0 * len(LEFT) + 9.0
+    height = 3.0 * len(LEFT) + 15.0
     bottom = TOP_Y - height
     sheet.box((BOARD_X, bottom), BOARD_W, height + 1.6, "the board\n(RP2040 or RP2350)")
     left_y = {name: TOP_Y - 1.6 - 3.0 * number for number, name in enumerate(LEFT)}
@@ -194,6 +195,9 @@ def _panel_side(sheet: Sheet, values: Rig, right_y: dict[str, float], x: float) 
     def ohm(value: float) -> str:
         return written(value, "Ω")
 
+    for name in DRIVE:
+        sheet.wire((x, right_y[name]), (x + 4, right_y[name]))
+        sheet.terminal((x + 4, right_y[name]), f"bench motor's driver: {name}", right=True)
     y = right_y["mark"]
     sheet.wire((x, y), (x + 4, y))
     sheet.part("button", (x + 4, y), (x + 7, y), "S1 mark")
