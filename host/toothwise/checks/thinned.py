@@ -29,7 +29,9 @@ class Thinned:
         first = -self.count % self._every
         self.count += len(rows)
         taken = rows[first :: self._every]
-        self._parts.append(taken)
+        if not len(taken):
+            return
+        self._parts.append(taken.copy())  # a view would keep all rows it was taken from
         self._kept += len(taken)
         while self._kept > 2 * KEPT:
             whole = np.concatenate(self._parts)[::2]
