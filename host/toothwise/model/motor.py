@@ -116,7 +116,7 @@ def _crossings(
     seeing: Seeing,
     rng: np.random.Generator,
 ) -> tuple[NDArray[np.float64], NDArray[np.uint8]]:
-    """When the wheel's edges pass this sensor while the wheel turns through the nodes, a millisecond from each to the next."""
+    """When the wheel's edges pass this sensor while the wheel turns through the nodes, a millisecond apart."""
     first, last = float(nodes[0]) - seeing.at_deg, float(nodes[-1]) - seeing.at_deg
     if last <= first or rpm < seeing.wakes_rpm:
         return np.empty(0), np.empty(0, np.uint8)
