@@ -1,6 +1,11 @@
 """Options that concern all tests."""
 
 import pytest
+from hypothesis import settings
+
+# No test depends on how fast the machine is.
+settings.register_profile("toothwise", deadline=None)
+settings.load_profile("toothwise")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
