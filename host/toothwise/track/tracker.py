@@ -269,6 +269,7 @@ class Tracker:
         node.span_ticks, node.span_deg = node.tick - lock.tick, self._geometry.span(count, 1 + lost)
         self._decide_path([lock, node])
         self._lock = node
+        self._block = 256
         return True
 
     def _clear_until(self, ahead: NDArray[np.int64]) -> int:
