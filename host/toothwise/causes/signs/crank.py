@@ -85,19 +85,27 @@ def _zone(teeth: Counter[int], whole: int) -> tuple[int, int] | None:
 
 def speed(findings: Findings) -> Iterator[Sighting]:
     """Do teeth go only when it turns slowly?"""
-    events = lost(findings)
-    lowest = findings.value("lowest_full_count")
-    if len(events) < 3 or lowest is None or findings.speed_rpm is None:
+    fastest = sorted(filter(None, (_speed_at(event, findings) for event in lost(findings))))[-2:]
+    if len(lost(findings)) < 3 or len(fastest) < 2 or findings.speed_rpm is None:
         return
     least, _, greatest = findings.speed_rpm
     if greatest < 1.5 * max(least, 1.0):
         return  # one speed alone cannot tell
-    strength = min(1.0, len(events) / 10)
-    if lowest.value <= 0.75 * greatest:
-        words = f"teeth go absent only below {lowest.value:.0f} rpm; {greatest:.0f} rpm was reached"
+    strength = min(1.0, len(lost(findings)) / 10)
+    # The second fastest: one dropout may be of another kind.
+    if fastest[0] <= 0.75 * greatest:
+        words = f"teeth go absent only up to {fastest[0]:.0f} rpm; {greatest:.0f} rpm was reached"
         yield Sighting("speed", "slow only", words, strength)
     else:
-        yield Sighting("speed", "any speed", f"teeth go absent up to {greatest:.0f} rpm", strength)
+        yield Sighting("speed", "any speed", f"teeth go absent up to {fastest[0]:.0f} rpm", strength)
+
+
+def _speed_at(event: Event, findings: Findings) -> float | None:
+    """Revolutions a minute while the teeth of a dropout were due, from how many and how long; None if not told."""
+    span_s = findings.clock.span_s(event.end_tick - event.tick)
+    if event.kind != "missing" or not event.count or not findings.teeth or span_s <= 0.0:
+        return None
+    return 60.0 * event.count / findings.teeth / span_s
 
 
 def extras(findings: Findings) -> Iterator[Sighting]:
