@@ -85,19 +85,19 @@ def _zone(teeth: Counter[int], whole: int) -> tuple[int, int] | None:
 
 def speed(findings: Findings) -> Iterator[Sighting]:
     """Do teeth go only when it turns slowly?"""
-    fastest = sorted(filter(None, (_speed_at(event, findings) for event in lost(findings))))[-2:]
-    if len(lost(findings)) < 3 or len(fastest) < 2 or findings.speed_rpm is None:
+    speeds = [rpm for event in lost(findings) if (rpm := _speed_at(event, findings)) is not None]
+    if len(lost(findings)) < 3 or not speeds or findings.speed_rpm is None:
         return
+    fastest = max(speeds)
     least, _, greatest = findings.speed_rpm
     if greatest < 1.5 * max(least, 1.0):
         return  # one speed alone cannot tell
     strength = min(1.0, len(lost(findings)) / 10)
-    # The second fastest: one dropout may be of another kind.
-    if fastest[0] <= 0.75 * greatest:
-        words = f"teeth go absent only up to {fastest[0]:.0f} rpm; {greatest:.0f} rpm was reached"
+    if fastest <= 0.75 * greatest:
+        words = f"teeth go absent only up to {fastest:.0f} rpm; {greatest:.0f} rpm was reached"
         yield Sighting("speed", "slow only", words, strength)
     else:
-        yield Sighting("speed", "any speed", f"teeth go absent up to {fastest[0]:.0f} rpm", strength)
+        yield Sighting("speed", "any speed", f"teeth go absent up to {fastest:.0f} rpm", strength)
 
 
 def _speed_at(event: Event, findings: Findings) -> float | None:
