@@ -7,37 +7,42 @@ from itertools import pairwise
 
 from toothwise.track.node import Node
 
+FIRST = 4
+"""Faults after which the numbers are asked about: two turns' worth."""
+
+MOST = 1 << 12
+"""Faults remembered."""
+
 
 class FaultyTurns:
-    """Turns in a row with two faults or more, and when to ask whether it is the numbering that is wrong.
+    """Faults that come twice a turn, and when to ask whether it is the numbering that is wrong.
 
-    Teeth numbered wrongly show at least two in each: at the gap, and where the gap is thought to be. Asked after the
-    second such turn, and if the numbers were right, after the fourth, eighth, ... of the row.
+    Teeth numbered wrongly show at least two in each turn: at the gap, and where the gap is thought to be; a tooth that
+    is gone from the wheel shows one. Asked after the fourth fault, and if the numbers were right, after the eighth,
+    sixteenth, ... of a row without a faultless turn.
     """
 
     def __init__(self, teeth: int) -> None:
         self._teeth = teeth
-        self._latest = -2
-        self._faults = 0  # in that turn
-        self._row = 0
-        self._ask_at = 2
+        self._counts: list[int] = []
+        self._ask_at = FIRST
 
     def note(self, nodes: Sequence[Node]) -> None:
+        """Take in decided teeth."""
         for before, node in pairwise(nodes):
             if node.count - before.count == 1 and node.edge - before.edge == 1:
                 continue
-            turn = before.count // self._teeth
-            if turn != self._latest:
-                if turn > self._latest + 1 or self._faults < 2:
-                    self._row, self._ask_at = 0, 2
-                self._latest, self._faults = turn, 0
-            self._faults += 1
-            if self._faults == 2:
-                self._row += 1
+            if self._counts and before.count - self._counts[-1] > 1.25 * self._teeth:
+                self._counts, self._ask_at = [], FIRST
+            self._counts.append(before.count)
 
     def due(self) -> bool:
-        return self._row >= self._ask_at
+        many = self._ask_at
+        if len(self._counts) < many or many > MOST:
+            return False
+        return self._counts[-1] - self._counts[-many] <= 0.6 * self._teeth * many
 
     def asked(self, really: bool) -> None:
         if really:
-            self._ask_at = 2 * self._row
+            self._ask_at *= 2
+            del self._counts[: -2 * self._ask_at]

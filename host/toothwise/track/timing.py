@@ -34,8 +34,10 @@ STEADY_SHARE = 0.25
 
 
 def edges_wanted(wheel: Wheel) -> int:
-    """Level changes to look at before the polarity is decided: a little over two turns, at least eight teeth."""
-    return 2 * max(2 * wheel.teeth + 8, 16)
+    """Level changes to look at before the polarity is decided: a little over two turns, at least eight teeth; of a
+    wheel with few teeth twice as many and more, for the first turns of a start swing too much to tell."""
+    turns = 2 if wheel.teeth > FEW_TEETH else 4 if wheel.teeth >= 12 else 6
+    return 2 * max(turns * wheel.teeth + 8, 16)
 
 
 def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry, tick_s: float) -> int:

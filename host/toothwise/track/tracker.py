@@ -307,6 +307,8 @@ class Tracker:
                 sure.parent = None
                 return True
             self._settle()
+            if self._root is not None and self._faults.due():
+                self._renumber()
         if last and self._root is not None:
             self._close()
             return self._next - self._base < len(times)
@@ -396,6 +398,20 @@ class Tracker:
         self._decide_path(steps)
         cut.parent = None
         self._root = cut
+
+    def _renumber(self) -> None:
+        """So many faults that it may be the numbers: the best explanation stands, and any tooth may be the latest."""
+        best = self._beam.best()
+        if best.edges_since or best.rested >= 0 or best.edge <= self._root_edge():
+            return
+        self._faults.asked(True)
+        self._decide_path(path(best))
+        self._beam.resume(best, *self._tail, renumber=True)
+        self._root = self._beam.live[0]
+
+    def _root_edge(self) -> int:
+        assert self._root is not None
+        return self._root.edge
 
     def _decide_path(self, nodes: Sequence[Node]) -> None:
         known = self._tail[0]
