@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from toothwise.track.geometry import Geometry
 
 NEAR = 0.05
-"""A lone fault is only taken here if the speed around it keeps within so much, in log units."""
+"""A lone fault is only taken here if the speed around it keeps within this share of itself."""
 
 AFTER = 3
 """Good intervals that must follow a lone fault."""

@@ -401,17 +401,14 @@ class Tracker:
 
     def _renumber(self) -> None:
         """So many faults that it may be the numbers: the best explanation stands, and any tooth may be the latest."""
+        assert self._root is not None
         best = self._beam.best()
-        if best.edges_since or best.rested >= 0 or best.edge <= self._root_edge():
+        if best.edges_since or best.rested >= 0 or best.edge <= self._root.edge:
             return
         self._faults.asked(True)
         self._decide_path(path(best))
         self._beam.resume(best, *self._tail, renumber=True)
         self._root = self._beam.live[0]
-
-    def _root_edge(self) -> int:
-        assert self._root is not None
-        return self._root.edge
 
     def _decide_path(self, nodes: Sequence[Node]) -> None:
         known = self._tail[0]
