@@ -153,8 +153,7 @@ def test_a_locked_book_is_read_and_not_written(path: Path) -> None:
 def test_a_read_only_book_is_read_and_not_written(path: Path, tmp_path: Path) -> None:
     prefix: tuple[str, ...] = ()
     if os.geteuid() == 0:  # who may write everywhere, unless that right is laid down
-        if not shutil.which("setpriv"):
-            pytest.skip("needs setpriv, to be as weak as other users")
+        need("setpriv, to be as weak as other users", shutil.which("setpriv") is not None)
         prefix = ("setpriv", "--bounding-set=-dac_override,-dac_read_search")
     place = tmp_path / "read-only"
     place.mkdir()
