@@ -7,12 +7,19 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from toothwise.book import Book
+from toothwise.book import Book, queue
 from toothwise.cli import main
+from toothwise.commands import bench_lots
 from toothwise.edges.files import write_recording
 
 from tests.bench import made_results
 from tests.bench import made_sensors as made
+
+
+@pytest.fixture(autouse=True)
+def own_data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What waits on this computer waits in the test's own folder."""
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
 
 
 @pytest.fixture
@@ -66,6 +73,44 @@ def test_judge_keeps_a_result_in_a_lot(tmp_path: Path, limits: str, capsys: pyte
     assert kept["verdict"] == "fail" and kept["serial"] == "0001"
     assert main(["bench", "judge", target, "--limits", limits, "--lot", "L1"]) == 3
     assert "give both" in capsys.readouterr().err
+
+
+def test_judge_says_that_a_result_waits_for_a_server_out_of_reach(
+    tmp_path: Path, limits: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bench_lots, "SEND_S", 0.1)
+    target, address = recorded(tmp_path, made.MadeSensor(jitter_deg=0.2)), "postgresql://bench@127.0.0.1:1/book"
+    where = ["--limits", limits, "--book", address, "--lot", "L1", "--serial", "0001"]
+    assert main(["bench", "judge", target, *where]) == 1
+    said = capsys.readouterr()
+    assert said.out.startswith("FAIL")
+    assert said.err.startswith("1 result waits on this computer") and "toothwise book send" in said.err
+    with Book.open(queue.queue_path(address)) as waiting:
+        assert waiting.bench.count() == 1
+
+
+@pytest.mark.parametrize(
+    ("asked", "says"), [(["lots"], "QB-8"), (["lot", "QB-8"], "1 sensor tested"), (["label", "QB-8", "QB-8-0000"], "label")]
+)
+def test_what_waits_on_this_computer_is_sent_before_a_lot_is_told(
+    book: str, asked: list[str], says: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(Path(book).parent)
+    with Book.open(queue.queue_path(book)) as waiting:
+        waiting.bench.save_result(made_results.lot(1, name="QB-8")[0].as_dict())
+    assert main(["bench", *asked, "--book", book]) == 0
+    assert says in capsys.readouterr().out
+    with Book.open(queue.queue_path(book)) as waiting:
+        assert waiting.bench.count() == 0
+
+
+def test_lots_are_told_also_where_what_waits_cannot_be_read(book: str, capsys: pytest.CaptureFixture[str]) -> None:
+    waits = queue.queue_path(book)
+    waits.parent.mkdir(parents=True)
+    waits.write_bytes(b"no book at all")
+    assert main(["bench", "lots", "--book", book]) == 0
+    said = capsys.readouterr()
+    assert "QB-7" in said.out and "not counted here" in said.err and str(waits) in said.err
 
 
 def test_learn_gives_the_wheel_to_the_book_and_the_zero_to_the_setup(

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Connection, inspect
+from sqlalchemy import Connection, event, inspect
 from toothwise.book import Book, migrate, schema
 from toothwise.edges.signal import Blind
 from toothwise.errors import BookTrouble
@@ -190,6 +190,21 @@ def test_a_job_is_known_again_by_its_file(used: str) -> None:
         other = book.jobs.keep("bay2:/cards/van.toml", '[vehicle]\nname = "blue van"')
         assert first == again != other
         assert book.jobs.get(first).title == "blue van, repaired"
+
+
+def test_two_programs_that_keep_one_card_at_once_make_one_job_of_it(server_address: str) -> None:
+    """The other one's row comes in after this one has looked. (A file has one writer at a time.)"""
+    numbers: list[int] = []
+    with Book.open(server_address) as book, Book.open(server_address) as other:
+
+        def meanwhile(_connection: object, _cursor: object, statement: str, *_: object) -> None:
+            if statement.startswith("INSERT INTO jobs"):
+                numbers.append(other.jobs.keep("bay1:/cards/van.toml", '[vehicle]\nname = "van"'))
+
+        event.listen(book._store.engine, "before_cursor_execute", meanwhile)
+        numbers.append(book.jobs.keep("bay1:/cards/van.toml", '[vehicle]\nname = "blue van"'))
+        assert numbers[0] == numbers[1]
+        assert [job.title for job in book.jobs.find()] == ["blue van"]
 
 
 def test_many_may_open_a_new_book_at_once(address: str) -> None:

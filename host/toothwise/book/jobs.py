@@ -10,7 +10,7 @@ from sqlalchemy import select
 from toothwise import toml
 from toothwise.book import contents, schema
 from toothwise.book.keep import no_such
-from toothwise.book.rows import insert_row, mentions
+from toothwise.book.rows import insert_once, insert_row, mentions
 from toothwise.book.store import Store
 from toothwise.book.times import now_utc
 from toothwise.errors import FileTrouble
@@ -68,10 +68,14 @@ class Jobs:
         jobs = schema.jobs
         now = now_utc()
         row = {"title": _title_of(body), "body": body, "changed_utc": now}
+        wanted = select(jobs.c.id, jobs.c.body).where(jobs.c.file == file)
         with self._store.writing() as connection:
-            known = connection.execute(select(jobs.c.id, jobs.c.body).where(jobs.c.file == file)).one_or_none()
+            known = connection.execute(wanted).one_or_none()
             if known is None:
-                return insert_row(connection, jobs, {**row, "made_utc": now, "file": file})
+                number = insert_once(connection, jobs, "file", {**row, "made_utc": now, "file": file})
+                if number is not None:
+                    return number
+                known = connection.execute(wanted).one()  # another program was faster
             if known.body != body:
                 connection.execute(jobs.update().where(jobs.c.id == known.id).values(row))
             return int(known.id)

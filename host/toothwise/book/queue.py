@@ -141,13 +141,12 @@ class ResultQueue:
             self._wake.notify_all()
 
 
-def catch_up(where: str | Path | None = None, queue: Path | None = None) -> int:
-    """Send what earlier runs left on this computer for a book; how many there were. Raises BookTrouble."""
-    book_at = default_path() if where is None else where
-    waiting_at = queue or queue_path(book_at)
+def catch_up(book: Book, queue: Path | None = None) -> int:
+    """Send what waits on this computer for this book; how many there were. Raises BookTrouble."""
+    waiting_at = queue or queue_path(book.where)
     if not waiting_at.exists():
         return 0
-    with Book.open(waiting_at) as local, Book.open(book_at) as book:
+    with Book.open(waiting_at) as local:
         return _move(local, book)
 
 

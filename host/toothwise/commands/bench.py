@@ -1,10 +1,13 @@
-"""`toothwise bench`: the rebuilder's bench. What is read and reported; the live run is in bench_run.py."""
+"""`toothwise bench`: the rebuilder's bench. Options, limits, a recorded run.
+
+The live run is in bench_run.py; lots, papers and statistics are in bench_lots.py.
+"""
 
 from __future__ import annotations
 
 import argparse
 import json
-import sys
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,8 +17,6 @@ from toothwise.errors import FileTrouble
 
 if TYPE_CHECKING:
     from toothwise.bench.figures import Master
-    from toothwise.bench.result import SensorResult
-    from toothwise.book import Book
 
 _ABOUT = """
 Test sensors on a bench with a test wheel, lot after lot: limits, a proven pass, fail or retest for each sensor, and
@@ -90,11 +91,11 @@ def add(commands: parsing.Commands) -> None:
     _add_limits(tune)
     parsing.add_rig(tune)
 
-    lots = action("lots", "list the lots in the book", _lots)
+    lots = action("lots", "list the lots in the book", _later("lots"))
     parsing.add_json(lots)
     parsing.add_book(lots)
 
-    lot = action("lot", "tell what a lot comes to", _lot)
+    lot = action("lot", "tell what a lot comes to", _later("lot"))
     lot.add_argument("lot", metavar="LOT")
     lot.add_argument("--report", metavar="FILE.html", help="write the report with its pictures")
     lot.add_argument("--csv", metavar="FILE.csv", help="write a table, a row a sensor")
@@ -105,7 +106,7 @@ def add(commands: parsing.Commands) -> None:
     parsing.add_book(lot)
 
     for name, brief in (("certificate", "write one sensor's certificate"), ("label", "write one sensor's label")):
-        paper = action(name, brief, _paper)
+        paper = action(name, brief, _later("paper"))
         paper.add_argument("lot", metavar="LOT")
         paper.add_argument("serial", metavar="SERIAL")
         paper.add_argument("-o", "--output", metavar="FILE", help="the file to write (default: named after the sensor)")
@@ -113,13 +114,13 @@ def add(commands: parsing.Commands) -> None:
         paper.set_defaults(paper=name)
         parsing.add_book(paper)
 
-    plan = action("plan", "how many sensors of a lot to check, and what that can tell", _plan)
+    plan = action("plan", "how many sensors of a lot to check, and what that can tell", _later("plan"))
     plan.add_argument("size", type=int, metavar="LOT_SIZE")
     plan.add_argument("--aql", type=float, required=True, metavar="PERCENT", help="acceptable quality level")
     plan.add_argument("--level", choices=("I", "II", "III"), default="II", help="inspection level (default II)")
     parsing.add_json(plan)
 
-    gauge = action("gauge", "a gauge study: how much of the spread is the bench's own", _gauge)
+    gauge = action("gauge", "a gauge study: how much of the spread is the bench's own", _later("gauge"))
     gauge.add_argument("file", metavar="STUDY.csv", type=Path, help="columns part,operator,value; a row a measurement")
     gauge.add_argument("--tolerance", type=float, metavar="T", help="high limit minus low limit")
     parsing.add_json(gauge)
@@ -134,6 +135,18 @@ def _add_limits(parser: argparse.ArgumentParser, *, setup: bool = True) -> None:
 def run(args: argparse.Namespace) -> int:
     code: int = args.do(args)
     return code
+
+
+def _later(name: str) -> Callable[[argparse.Namespace], int]:
+    """An action of bench_lots.py, imported when it is wanted."""
+
+    def do(args: argparse.Namespace) -> int:
+        from toothwise.commands import bench_lots
+
+        code: int = getattr(bench_lots, name)(args)
+        return code
+
+    return do
 
 
 def _run(args: argparse.Namespace) -> int:
@@ -211,10 +224,11 @@ def _judge(args: argparse.Namespace) -> int:
         )
     if args.lot:
         from toothwise.book import ResultQueue
+        from toothwise.commands.bench_lots import tell_waiting
 
         with ResultQueue(args.book) as queue:
             queue.keep(result.as_dict())
-            queue.flush(5.0)
+            tell_waiting(queue)
     if args.json:
         print(json.dumps({"decision": result.verdict, **result.as_dict()}, allow_nan=False))
     else:
@@ -273,128 +287,4 @@ def _learn(args: argparse.Namespace) -> int:
     if found is not None:
         print("For the bench's setup, where this sensor stands against the master:")
         print(f"\n[master]\nzero_deg = {zero:.4f}\nlearnt = {json.dumps(args.name)}")
-    return 0
-
-
-def _lots(args: argparse.Namespace) -> int:
-    from dataclasses import asdict
-
-    from toothwise.book import Book
-    from toothwise.show.table import table
-
-    with Book.open(args.book) as book:
-        lots = book.bench.lots()
-    if args.json:
-        print(json.dumps([asdict(line) for line in lots]))
-        return 0
-    rows = [["lot", "sensor type", "sensors", "passed", "retest", "failed", "last"]]
-    for line in lots:
-        counts = map(str, (line.sensors, line.passed, line.retest, line.failed))
-        rows.append([line.lot, ", ".join(line.sensor_types), *counts, line.last_utc])
-    print("\n".join(table(rows, right={2, 3, 4, 5})) if lots else "No lot was tested yet: toothwise bench run LOT")
-    return 0
-
-
-def _lot(args: argparse.Namespace) -> int:
-    from toothwise.bench import lot as lots
-    from toothwise.bench import sampling
-    from toothwise.bench.pages import earlier_lots, lot_report
-    from toothwise.book import Book
-
-    plan = None
-    with Book.open(args.book) as book:
-        results = book.bench.lot_results(args.lot)
-        kinds = {result["sensor_type"] for result in results}
-        columns = book.bench.measure_columns(sensor_type=kinds.pop(), last_only=True) if len(kinds) == 1 else []
-    if args.aql is not None:
-        plan = sampling.plan(args.lot_size or len({result["serial"] for result in results}), args.aql)
-    lot = lots.lot_of(args.lot, results, earlier=earlier_lots(columns, args.lot), plan=plan)
-    if lot is None:
-        raise FileTrouble(f"the book has no lot {args.lot!r}", step="toothwise bench lots lists them")
-    if args.csv:
-        write(Path(args.csv), lots.as_csv(lot), replace=args.replace)
-    if args.report:
-        write(Path(args.report), lot_report(lot), replace=args.replace)
-    if args.json:
-        print(json.dumps(lots.as_json(lot), allow_nan=False))
-    else:
-        from toothwise.commands.bench_words import lot_lines
-
-        print("\n".join(lot_lines(lot)))
-        for file in (args.report, args.csv):
-            if file:
-                print(f"written: {file}", file=sys.stderr)
-    return 0 if lot.yields.failed + lot.yields.retest == 0 else 1
-
-
-def write(file: Path, text: str, *, replace: bool) -> None:
-    """The whole file or nothing of it; not over another one unless wanted. Raises FileTrouble."""
-    from toothwise.commands.report import write as whole
-
-    if file.exists() and not replace:
-        raise FileTrouble(f"{file} is there already", step="choose another name, or say --replace")
-    whole(file, text)
-
-
-def _last_of(book: Book, lot: str, serial: str) -> SensorResult:
-    from toothwise.bench.result import from_dict
-
-    found = [result for result in book.bench.lot_results(lot, last_only=True) if result["serial"] == serial]
-    if not found:
-        raise FileTrouble(f"lot {lot!r} has no sensor {serial!r}", step=f"toothwise bench lot {lot} lists them")
-    return from_dict(found[-1])
-
-
-def _paper(args: argparse.Namespace) -> int:
-    from toothwise.bench import pages
-    from toothwise.book import Book
-
-    with Book.open(args.book) as book:
-        result = _last_of(book, args.lot, args.serial)
-    if args.paper == "label":
-        name, text = f"label-{args.serial}.svg", pages.label(result)
-    else:
-        name = f"certificate-{args.serial}.html"
-        text = pages.certificate(result)
-    safe = "".join(c if c.isalnum() or c in "-_. " else "_" for c in name)
-    file = Path(args.output or safe)
-    write(file, text, replace=args.replace)
-    print(f"The {args.paper} is in {file}.")
-    return 0
-
-
-def _plan(args: argparse.Namespace) -> int:
-    from dataclasses import asdict
-
-    from toothwise.bench import sampling
-
-    plan = sampling.plan(args.size, args.aql, args.level)
-    points = {chance: plan.share_at(chance) for chance in (0.95, 0.50, 0.10)}
-    zero = {f"{c:.0%}/{r:.0%}": sampling.zero_failure_size(c, r) for c, r in ((0.9, 0.9), (0.95, 0.95), (0.95, 0.99))}
-    if args.json:
-        curve = [{"accepted": chance, "share_bad": share} for chance, share in points.items()]
-        print(json.dumps({**asdict(plan), "operating_characteristic": curve, "zero_failures": zero}))
-        return 0
-    print(
-        f"Code letter {plan.letter}: check {plan.size} of {plan.lot_size:,}, accept with up to {plan.accept} failures"
-    )
-    print("(single sampling by attributes, normal inspection, as in ANSI/ASQ Z1.4).")
-    for chance, share in points.items():
-        print(f"  a lot with {share:.2%} bad sensors is accepted {chance:.0%} of the time")
-    print("To state a share of good sensors without one failure, check (confidence/good):")
-    print("  " + ", ".join(f"{name} {n}" for name, n in zero.items()))
-    return 0
-
-
-def _gauge(args: argparse.Namespace) -> int:
-    from dataclasses import asdict
-
-    from toothwise.bench.gauge import gauge_study, read_study
-    from toothwise.commands.bench_words import gauge_lines
-
-    study = gauge_study(read_study(args.file), args.tolerance)
-    if args.json:
-        print(json.dumps(asdict(study), allow_nan=False))
-    else:
-        print("\n".join(gauge_lines(study)))
     return 0

@@ -22,6 +22,7 @@ from toothwise.bench.screen import BenchView
 from toothwise.bench.spindle import CAUTIONS, DrivenSpindle, Spindle
 from toothwise.book import Book, ResultQueue
 from toothwise.commands.bench import master_of
+from toothwise.commands.bench_lots import tell_waiting
 from toothwise.commands.follow import TURN_S, joined
 from toothwise.commands.live import REDRAW_S
 from toothwise.commands.stopping import Stopping
@@ -71,6 +72,7 @@ def run_lot(args: argparse.Namespace) -> int:
         bench = Bench(args.lot, limits, name, spindle, rig.clock, rig.channels, master, more)
         work = Work(args, bench, rig, results, change)
         work.run(stack, stopping)
+        tell_waiting(results)
     if work.broke is not None:
         raise work.broke
     told = "  ".join(f"{work.tally[v]} {v}" for v in (PASS, RETEST, FAIL))
@@ -138,12 +140,14 @@ class Work:
         """For the recordings. Where it is out of reach the bench works on: results wait in the queue."""
         try:
             self._book = stack.enter_context(Book.open(self.args.book))
-            for result in self._book.bench.lot_results(self.args.lot, last_only=True):
-                self._last[result["serial"]] = result["verdict"]
+            results = self._book.bench.lot_results(self.args.lot, last_only=True)
         except BookTrouble as trouble:
             if "://" not in (self.args.book or ""):
                 raise
+            results = []
             self._book_trouble = f"recordings are not kept: {trouble.what}"
+        for result in [*results, *self._results.waiting_results(self.args.lot)]:
+            self._last[result["serial"]] = result["verdict"]
 
     def _take(self, batch: Batch, keys: str) -> None:
         bench = self.bench

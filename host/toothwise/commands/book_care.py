@@ -32,7 +32,7 @@ def send(args: argparse.Namespace, book: Book) -> int:
     from toothwise.book import catch_up
     from toothwise.show import words
 
-    sent = catch_up(args.book)
+    sent = catch_up(book)
     return _say(args, f"{words.count(sent, 'result')} sent.", {"book": book.where, "sent": sent})
 
 

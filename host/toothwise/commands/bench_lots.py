@@ -1,0 +1,166 @@
+"""`toothwise bench lots`, `lot`, `certificate`, `label`, `plan` and `gauge`: what is told of lots that were tested."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from toothwise.errors import BookTrouble, FileTrouble
+
+if TYPE_CHECKING:
+    from toothwise.bench.result import SensorResult
+    from toothwise.book import Book, ResultQueue
+
+SEND_S = 5.0
+"""So long a bench that ends waits for its last results to reach the book."""
+
+
+def tell_waiting(queue: ResultQueue) -> None:
+    """Wait a little for the results to reach the book; where they do not, say so on stderr."""
+    from toothwise.show import words
+
+    if queue.flush(SEND_S):
+        return
+    count = queue.waiting
+    waits = f"{words.count(count, 'result')} {'waits' if count == 1 else 'wait'} on this computer for the book"
+    why = f": {queue.trouble.what}" if queue.trouble else ""
+    print(f"{waits}{why}. They go with the next run, or with: toothwise book send", file=sys.stderr)
+
+
+@contextmanager
+def opened(where: str | None) -> Iterator[Book]:
+    """The book, with what waited for it on this computer."""
+    from toothwise.book import Book, catch_up
+
+    with Book.open(where) as book:
+        try:
+            catch_up(book)
+        except BookTrouble as trouble:
+            print(f"Results that wait on this computer are not counted here. {trouble}", file=sys.stderr)
+        yield book
+
+
+def lots(args: argparse.Namespace) -> int:
+    from dataclasses import asdict
+
+    from toothwise.show.table import table
+
+    with opened(args.book) as book:
+        lots = book.bench.lots()
+    if args.json:
+        print(json.dumps([asdict(line) for line in lots]))
+        return 0
+    rows = [["lot", "sensor type", "sensors", "passed", "retest", "failed", "last"]]
+    for line in lots:
+        counts = map(str, (line.sensors, line.passed, line.retest, line.failed))
+        rows.append([line.lot, ", ".join(line.sensor_types), *counts, line.last_utc])
+    print("\n".join(table(rows, right={2, 3, 4, 5})) if lots else "No lot was tested yet: toothwise bench run LOT")
+    return 0
+
+
+def lot(args: argparse.Namespace) -> int:
+    from toothwise.bench import lot as lots
+    from toothwise.bench import sampling
+    from toothwise.bench.pages import earlier_lots, lot_report
+
+    plan = None
+    with opened(args.book) as book:
+        results = book.bench.lot_results(args.lot)
+        kinds = {result["sensor_type"] for result in results}
+        columns = book.bench.measure_columns(sensor_type=kinds.pop(), last_only=True) if len(kinds) == 1 else []
+    if args.aql is not None:
+        plan = sampling.plan(args.lot_size or len({result["serial"] for result in results}), args.aql)
+    lot = lots.lot_of(args.lot, results, earlier=earlier_lots(columns, args.lot), plan=plan)
+    if lot is None:
+        raise FileTrouble(f"the book has no lot {args.lot!r}", step="toothwise bench lots lists them")
+    if args.csv:
+        write(Path(args.csv), lots.as_csv(lot), replace=args.replace)
+    if args.report:
+        write(Path(args.report), lot_report(lot), replace=args.replace)
+    if args.json:
+        print(json.dumps(lots.as_json(lot), allow_nan=False))
+    else:
+        from toothwise.commands.bench_words import lot_lines
+
+        print("\n".join(lot_lines(lot)))
+        for file in (args.report, args.csv):
+            if file:
+                print(f"written: {file}", file=sys.stderr)
+    return 0 if lot.yields.failed + lot.yields.retest == 0 else 1
+
+
+def write(file: Path, text: str, *, replace: bool) -> None:
+    """The whole file or nothing of it; not over another one unless wanted. Raises FileTrouble."""
+    from toothwise.commands.report import write as whole
+
+    if file.exists() and not replace:
+        raise FileTrouble(f"{file} is there already", step="choose another name, or say --replace")
+    whole(file, text)
+
+
+def _last_of(book: Book, lot: str, serial: str) -> SensorResult:
+    from toothwise.bench.result import from_dict
+
+    found = [result for result in book.bench.lot_results(lot, last_only=True) if result["serial"] == serial]
+    if not found:
+        raise FileTrouble(f"lot {lot!r} has no sensor {serial!r}", step=f"toothwise bench lot {lot} lists them")
+    return from_dict(found[-1])
+
+
+def paper(args: argparse.Namespace) -> int:
+    from toothwise.bench import pages
+
+    with opened(args.book) as book:
+        result = _last_of(book, args.lot, args.serial)
+    if args.paper == "label":
+        name, text = f"label-{args.serial}.svg", pages.label(result)
+    else:
+        name = f"certificate-{args.serial}.html"
+        text = pages.certificate(result)
+    safe = "".join(c if c.isalnum() or c in "-_. " else "_" for c in name)
+    file = Path(args.output or safe)
+    write(file, text, replace=args.replace)
+    print(f"The {args.paper} is in {file}.")
+    return 0
+
+
+def plan(args: argparse.Namespace) -> int:
+    from dataclasses import asdict
+
+    from toothwise.bench import sampling
+
+    plan = sampling.plan(args.size, args.aql, args.level)
+    points = {chance: plan.share_at(chance) for chance in (0.95, 0.50, 0.10)}
+    zero = {f"{c:.0%}/{r:.0%}": sampling.zero_failure_size(c, r) for c, r in ((0.9, 0.9), (0.95, 0.95), (0.95, 0.99))}
+    if args.json:
+        curve = [{"accepted": chance, "share_bad": share} for chance, share in points.items()]
+        print(json.dumps({**asdict(plan), "operating_characteristic": curve, "zero_failures": zero}))
+        return 0
+    print(
+        f"Code letter {plan.letter}: check {plan.size} of {plan.lot_size:,}, accept with up to {plan.accept} failures"
+    )
+    print("(single sampling by attributes, normal inspection, as in ANSI/ASQ Z1.4).")
+    for chance, share in points.items():
+        print(f"  a lot with {share:.2%} bad sensors is accepted {chance:.0%} of the time")
+    print("To state a share of good sensors without one failure, check (confidence/good):")
+    print("  " + ", ".join(f"{name} {n}" for name, n in zero.items()))
+    return 0
+
+
+def gauge(args: argparse.Namespace) -> int:
+    from dataclasses import asdict
+
+    from toothwise.bench.gauge import gauge_study, read_study
+    from toothwise.commands.bench_words import gauge_lines
+
+    study = gauge_study(read_study(args.file), args.tolerance)
+    if args.json:
+        print(json.dumps(asdict(study), allow_nan=False))
+    else:
+        print("\n".join(gauge_lines(study)))
+    return 0
