@@ -1,15 +1,17 @@
-"""The two small records that tracking and checks produce: events and measures.
+"""The small records that are found and passed on: events and measures, and what a bench found of a sensor.
 
 Kinds of event (see also README): missing, extra, silent, stopped, feed_low, contact, blind.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 from toothwise.edges.signal import Clock
 
+RESULT_SCHEMA = 1
 EVENT_KINDS = ("missing", "extra", "silent", "stopped", "feed_low", "contact", "blind")
 
 
@@ -73,3 +75,68 @@ class Measure:
             "uncertainty": self.uncertainty,
             **self.about,
         }
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """One measure of a sensor on the bench against its limits.
+
+    value: None where it could not be measured. uncertainty: standard uncertainty, in `unit`; None where none applies.
+    low, high: the limits, None where there is none. verdict: pass, retest or fail. stage: in which part of the
+    sequence. words: why, in words.
+    """
+
+    name: str
+    value: float | None
+    unit: str
+    uncertainty: float | None
+    low: float | None
+    high: float | None
+    verdict: str
+    stage: str = ""
+    words: str = ""
+
+    @property
+    def key(self) -> str:
+        """Name and stage: what makes two sensors' measures comparable."""
+        return f"{self.name} {self.stage}".strip()
+
+
+@dataclass(frozen=True, slots=True)
+class ResultLine:
+    """One sensor's run on the bench, in short.
+
+    uuid: given once, where the run is made; the same result sent twice is still one. sensor_type: the name in its
+    limits file. bench: the name of the bench. started_utc, ended_utc: ISO 8601, UTC, to the second. verdict: the worst
+    of its measures'. reasons: in words.
+    """
+
+    uuid: str
+    lot: str
+    serial: str
+    sensor_type: str
+    bench: str
+    started_utc: str
+    ended_utc: str
+    verdict: str
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SensorResult(ResultLine):
+    """The whole of it. `as_dict` is plain JSON and what the book keeps; `bench.result.from_dict` reads it back.
+    Fields may be added, never renamed.
+
+    reference: one of bench.result.REFERENCES. versions: program, firmware, board, and the SHA-256 of the limits.
+    recordings: numbers in the book of the bench that made them.
+    """
+
+    measures: tuple[Judged, ...]
+    reference: str = "none"
+    versions: Mapping[str, str] = field(default_factory=dict)
+    recordings: tuple[int, ...] = ()
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain JSON."""
+        body = asdict(self) | {key: list(getattr(self, key)) for key in ("reasons", "recordings")}
+        return {"schema": RESULT_SCHEMA, **body, "measures": [asdict(m) for m in self.measures]}

@@ -6,7 +6,8 @@ import numpy as np
 from toothwise.bench import decide
 from toothwise.bench.limits import Limits, template
 from toothwise.bench.limits import parse as parse_limits
-from toothwise.bench.result import MASTER, Judged, SensorResult
+from toothwise.bench.result import MASTER
+from toothwise.records import Judged, SensorResult
 
 
 def limits() -> Limits:

@@ -90,7 +90,8 @@ def test_judge_says_that_a_result_waits_for_a_server_out_of_reach(
 
 
 @pytest.mark.parametrize(
-    ("asked", "says"), [(["lots"], "QB-8"), (["lot", "QB-8"], "1 sensor tested"), (["label", "QB-8", "QB-8-0000"], "label")]
+    ("asked", "says"),
+    [(["lots"], "QB-8"), (["lot", "QB-8"], "1 sensor tested"), (["label", "QB-8", "QB-8-0000"], "label")],
 )
 def test_what_waits_on_this_computer_is_sent_before_a_lot_is_told(
     book: str, asked: list[str], says: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch

@@ -7,10 +7,11 @@ import pytest
 from toothwise.bench.figures import Master
 from toothwise.bench.limits import parse
 from toothwise.bench.of_file import judge_recording
-from toothwise.bench.result import FAIL, LEARNT, MASTER, NONE, PASS, RETEST, SensorResult, from_dict
+from toothwise.bench.result import FAIL, LEARNT, MASTER, NONE, PASS, RETEST, from_dict
 from toothwise.edges.signal import Held
 from toothwise.errors import BookTrouble
 from toothwise.model import profiles
+from toothwise.records import SensorResult
 
 from tests.bench import made_sensors as made
 

@@ -8,9 +8,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from toothwise.bench.result import Judged, SensorResult, from_dict, new_uuid, utc_now
+from toothwise.bench.result import from_dict, new_uuid, utc_now
 from toothwise.book import Book
 from toothwise.errors import BookTrouble
+from toothwise.records import Judged, SensorResult
 
 from tests.book.made_results import made
 

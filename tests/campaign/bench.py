@@ -121,7 +121,11 @@ def main() -> int:
     with ProcessPoolExecutor(args.jobs) as pool:
         wanted = kinds(args.sensors)
         seeds = range(args.seed * 1_000_000, args.seed * 1_000_000 + len(wanted))
-        verdicts = list(pool.map(one, wanted, seeds, chunksize=8))
+        verdicts = []
+        for verdict in pool.map(one, wanted, seeds, chunksize=8):
+            verdicts.append(verdict)
+            if len(verdicts) % 500 == 0:
+                print(f"{len(verdicts):,} sensors, {time.monotonic() - began:.0f} s", file=sys.stderr, flush=True)
         found = list(pool.map(positions, range(args.positions), chunksize=4))
     print(f"seed {args.seed}, {time.monotonic() - began:.0f} s")
     if verdicts:

@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from toothwise.bench.limits import MEASURED, Limit, Limits
-from toothwise.bench.result import FAIL, PASS, RETEST, Judged, worst
+from toothwise.bench.result import FAIL, PASS, RETEST, worst
 from toothwise.bench.sampling import upper_bound
+from toothwise.records import Judged
 from toothwise.show import words
 
 COUNTED = ("missing", "extra")

@@ -11,12 +11,12 @@ from toothwise.bench import reference
 from toothwise.bench.decide import COUNTED, judge, judge_count
 from toothwise.bench.limits import Limits
 from toothwise.bench.lowest import judge_lowest
-from toothwise.bench.result import LEARNT, MASTER, NONE, Judged
+from toothwise.bench.result import LEARNT, MASTER, NONE
 from toothwise.checks.duty import Duty
 from toothwise.checks.full_count import FullCount
 from toothwise.checks.jitter import Jitter
 from toothwise.edges.signal import Clock, Edges
-from toothwise.records import Event
+from toothwise.records import Event, Judged
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.learnt import LearntWheel
 

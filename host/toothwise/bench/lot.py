@@ -16,7 +16,8 @@ from toothwise.bench import sampling
 from toothwise.bench.capability import Capability, capability
 from toothwise.bench.charts import RULES, STANDARD, Chart, individuals, means
 from toothwise.bench.decide import COUNTED
-from toothwise.bench.result import FAIL, PASS, RETEST, Judged, SensorResult, from_dict
+from toothwise.bench.result import FAIL, PASS, RETEST, from_dict
+from toothwise.records import Judged, SensorResult
 
 FEWEST_CHARTED = 8
 GROUPED_FROM, GROUP = 100, 5

@@ -14,9 +14,9 @@ import numpy as np
 
 from toothwise.bench.decide import judge
 from toothwise.bench.limits import Limit
-from toothwise.bench.result import FAIL, RETEST, Judged
+from toothwise.bench.result import FAIL, RETEST
 from toothwise.edges.signal import Clock
-from toothwise.records import Event
+from toothwise.records import Event, Judged
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 

@@ -16,10 +16,10 @@ from toothwise.bench import decide, reference
 from toothwise.bench.figures import Counts, Figures, Master
 from toothwise.bench.limits import TYPED, Limits
 from toothwise.bench.lowest import turn_rpm
-from toothwise.bench.result import SensorResult, new_uuid, utc_now
+from toothwise.bench.result import new_uuid, utc_now
 from toothwise.bench.stage import Watch
 from toothwise.edges.signal import Blind, Clock, Edges, Recording
-from toothwise.records import Event
+from toothwise.records import Event, SensorResult
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.identify import identify
 

@@ -15,8 +15,9 @@ from toothwise.bench import code128, pictures
 from toothwise.bench.charts import RULES, STANDARD
 from toothwise.bench.decide import WORDS, limits_of, plain
 from toothwise.bench.lot import FAR, Lot, MeasureFigures, Trend
-from toothwise.bench.result import PASS, REFERENCES, Judged, SensorResult, utc_now
+from toothwise.bench.result import PASS, REFERENCES, utc_now
 from toothwise.bench.sampling import Plan
+from toothwise.records import Judged, SensorResult
 from toothwise.report.page import image
 from toothwise.report.tables import printed, when
 from toothwise.show import words

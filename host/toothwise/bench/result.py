@@ -1,20 +1,15 @@
-"""One sensor's result on the bench, as it is kept, printed and sent.
-
-`as_dict` is plain JSON and the contract with the book; `from_dict` reads it back. Fields may be added, never renamed.
-"""
+"""One sensor's result on the bench: its words, and how it is read back from what was kept, printed or sent."""
 
 from __future__ import annotations
 
 import math
 import uuid
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
 from toothwise.errors import BookTrouble
-
-SCHEMA = 1
+from toothwise.records import Judged, SensorResult
 
 PASS, FAIL, RETEST = "pass", "fail", "retest"
 VERDICTS = (PASS, RETEST, FAIL)
@@ -28,63 +23,8 @@ REFERENCES = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Judged:
-    """One measure against its limits.
-
-    value: None where it could not be measured. uncertainty: standard uncertainty, in `unit`; None where none applies.
-    low, high: the limits, None where there is none. verdict: pass, retest or fail. stage: in which part of the
-    sequence. words: why, in words.
-    """
-
-    name: str
-    value: float | None
-    unit: str
-    uncertainty: float | None
-    low: float | None
-    high: float | None
-    verdict: str
-    stage: str = ""
-    words: str = ""
-
-    @property
-    def key(self) -> str:
-        """Name and stage: what makes two sensors' measures comparable."""
-        return f"{self.name} {self.stage}".strip()
-
-
-@dataclass(frozen=True, slots=True)
-class SensorResult:
-    """One sensor's run.
-
-    uuid: given once, where the run is made; the same result sent twice is still one. sensor_type: the name in its
-    limits file. bench: the name of this bench. started_utc, ended_utc: ISO 8601, UTC, to the second. reference: one of
-    REFERENCES. versions: program, firmware, board, and the SHA-256 of the limits. recordings: numbers in the book of
-    the bench that made them.
-    """
-
-    uuid: str
-    lot: str
-    serial: str
-    sensor_type: str
-    bench: str
-    started_utc: str
-    ended_utc: str
-    verdict: str
-    reasons: tuple[str, ...]
-    measures: tuple[Judged, ...]
-    reference: str = NONE
-    versions: Mapping[str, str] = field(default_factory=dict)
-    recordings: tuple[int, ...] = ()
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain JSON."""
-        body = asdict(self) | {key: list(getattr(self, key)) for key in ("reasons", "recordings")}
-        return {"schema": SCHEMA, **body, "measures": [asdict(m) for m in self.measures]}
-
-
 def from_dict(body: Mapping[str, Any]) -> SensorResult:
-    """Reads `as_dict` back; unknown keys are passed over. Raises BookTrouble where it is no result."""
+    """Reads `SensorResult.as_dict` back; unknown keys are passed over. Raises BookTrouble where it is no result."""
     try:
         result = SensorResult(
             uuid=str(uuid.UUID(body["uuid"])),

@@ -12,12 +12,13 @@ from toothwise.bench import decide
 from toothwise.bench.figures import Master
 from toothwise.bench.limits import Limits
 from toothwise.bench.of_file import versions
-from toothwise.bench.result import FAIL, LEARNT, MASTER, NONE, Judged, SensorResult, new_uuid, utc_now, worst
+from toothwise.bench.result import FAIL, LEARNT, MASTER, NONE, new_uuid, utc_now, worst
 from toothwise.bench.spindle import Spindle
 from toothwise.bench.stage import Stage
 from toothwise.bench.steps import CONFIRM, COUNT, READING, SERIAL, SWEEP, Step, steps
 from toothwise.edges.signal import Batch, Clock
 from toothwise.errors import RigTrouble
+from toothwise.records import Judged, SensorResult
 
 AT_SPEED = {True: 0.02, False: 0.10}
 """Share of the wanted speed within which counting may begin, driven and by hand: common practice, no source."""

@@ -6,10 +6,11 @@ from collections import Counter
 from textwrap import wrap
 
 from toothwise.bench.decide import WORDS, limits_of, plain
-from toothwise.bench.result import FAIL, PASS, RETEST, Judged
+from toothwise.bench.result import FAIL, PASS, RETEST
 from toothwise.bench.run import Bench
 from toothwise.bench.spindle import CAUTIONS
 from toothwise.bench.steps import CONFIRM, COUNT, READING, SERIAL, SWEEP
+from toothwise.records import Judged
 from toothwise.show import words
 from toothwise.show.big import big
 from toothwise.show.screen import Look, Screen, Segments

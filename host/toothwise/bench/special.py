@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from functools import lru_cache
 from statistics import NormalDist
 
 _NORMAL = NormalDist()
@@ -62,8 +63,9 @@ def f_survival(f: float, d1: float, d2: float) -> float:
     return beta_cdf(d2 / (d2 + d1 * f), d2 / 2.0, d1 / 2.0)
 
 
+@lru_cache(maxsize=1024)
 def t_quantile(p: float, freedom: float) -> float:
-    """Student's t. freedom above 0, infinite gives the normal's."""
+    """Student's t. freedom above 0, infinite gives the normal's. Kept: each tooth of a wheel asks for the same one."""
     if math.isinf(freedom) or freedom > 1e6:
         return normal_quantile(p)
     if p < 0.5:

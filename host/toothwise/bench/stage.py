@@ -11,10 +11,10 @@ from toothwise.bench.backwards import faults, read_backwards
 from toothwise.bench.decide import COUNTED
 from toothwise.bench.figures import Counts, Figures, Master
 from toothwise.bench.limits import Limits
-from toothwise.bench.result import FAIL, Judged
+from toothwise.bench.result import FAIL
 from toothwise.edges.signal import Batch, Blind, Clock, Edges
 from toothwise.examine import Examination, Result
-from toothwise.records import Event
+from toothwise.records import Event, Judged
 from toothwise.track.teeth import Teeth
 from toothwise.track.tracker import Tracker
 

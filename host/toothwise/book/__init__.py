@@ -28,7 +28,7 @@ What was added is on the disk within a second; a kill leaves a book that opens a
 This room imports SQLAlchemy: import it only where a book is needed.
 """
 
-from toothwise.book.bench_results import LotLine, MeasureColumn, ResultLine
+from toothwise.book.bench_results import LotLine, MeasureColumn
 from toothwise.book.book import Book, default_path
 from toothwise.book.jobs import Job, Jobs, Reading
 from toothwise.book.queue import ResultQueue, catch_up
@@ -44,7 +44,6 @@ __all__ = [
     "MeasureColumn",
     "Reading",
     "Recorder",
-    "ResultLine",
     "ResultQueue",
     "StoredRecording",
     "catch_up",

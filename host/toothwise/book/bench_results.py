@@ -6,12 +6,12 @@ import math
 import uuid
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Row, Select, Subquery, and_, func, select, true
+from sqlalchemy import ColumnElement, Float, Row, Select, Subquery, and_, func, select, true
 
 from toothwise.book import schema
 from toothwise.book.advice import damaged
@@ -20,28 +20,16 @@ from toothwise.book.rows import as_text, from_text, insert_once, mentions
 from toothwise.book.store import Store
 from toothwise.book.times import now_utc
 from toothwise.errors import BookTrouble
-
-_HEAD = ("lot", "serial", "sensor_type", "bench", "started_utc", "ended_utc", "verdict")
-_MEASURE_WORDS = ("name", "unit", "verdict")
-_MEASURE_NUMBERS = ("value", "uncertainty", "low", "high")
-_MEASURE = ("stage", *_MEASURE_WORDS, *_MEASURE_NUMBERS)
+from toothwise.records import Judged, ResultLine
 
 _results, _measures = schema.bench_results, schema.bench_measures
 
-
-@dataclass(frozen=True, slots=True)
-class ResultLine:
-    """A result's line in the list."""
-
-    uuid: str
-    lot: str
-    serial: str
-    sensor_type: str
-    bench: str
-    started_utc: str
-    ended_utc: str
-    verdict: str
-    reasons: tuple[str, ...]
+_LINE = tuple(field.name for field in fields(ResultLine))
+_HEAD = tuple(name for name in _LINE if name not in ("uuid", "reasons"))
+"""Those that are kept as they are."""
+_MEASURE = tuple(field.name for field in fields(Judged) if field.name in _measures.c)
+_MEASURE_NUMBERS = tuple(name for name in _MEASURE if isinstance(_measures.c[name].type, Float))
+_MEASURE_WORDS = tuple(name for name in _MEASURE if name not in (*_MEASURE_NUMBERS, "stage"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +75,7 @@ class BenchResults:
         self._store = store
 
     def save_result(self, result: Mapping[str, Any]) -> bool:
-        """Keep a result (`bench.result.SensorResult.as_dict`); False if it was there already.
+        """Keep a result (`records.SensorResult.as_dict`); False if it was there already.
 
         A result's uuid says which it is: sent twice, by two programs at once, or again after a lost connection, it
         is kept once, the first time. Raises BookTrouble where it is no result, too.
@@ -137,7 +125,7 @@ class BenchResults:
         skip: int = 0,
     ) -> list[ResultLine]:
         """Newest first; with `search`, those whose lot, serial, sensor type, bench or reasons hold it."""
-        wanted = select(*(_results.c[name] for name in ResultLine.__slots__))
+        wanted = select(*(_results.c[name] for name in _LINE))
         if search:
             named = [_results.c[name] for name in ("lot", "serial", "sensor_type", "bench", "reasons")]
             wanted = wanted.where(mentions(search, named))

@@ -59,7 +59,7 @@ class ResultQueue:
         self._thread.start()
 
     def keep(self, result: Mapping[str, Any]) -> None:
-        """Take a result (`bench.result.SensorResult.as_dict`); it is on a disk when this returns.
+        """Take a result (`records.SensorResult.as_dict`); it is on a disk when this returns.
 
         Raises BookTrouble where it is no result, or nothing can be written on this computer.
         """

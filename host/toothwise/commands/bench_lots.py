@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from toothwise.errors import BookTrouble, FileTrouble
 
 if TYPE_CHECKING:
-    from toothwise.bench.result import SensorResult
     from toothwise.book import Book, ResultQueue
+    from toothwise.records import SensorResult
 
 SEND_S = 5.0
 """So long a bench that ends waits for its last results to reach the book."""

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from toothwise.bench import limits as limits_file
 from toothwise.bench import setup as setups
-from toothwise.bench.result import FAIL, PASS, RETEST, SensorResult
+from toothwise.bench.result import FAIL, PASS, RETEST
 from toothwise.bench.run import Bench
 from toothwise.bench.screen import BenchView
 from toothwise.bench.spindle import CAUTIONS, DrivenSpindle, Spindle
@@ -29,6 +29,7 @@ from toothwise.commands.stopping import Stopping
 from toothwise.edges.signal import Batch, Blind, Clock, Edges
 from toothwise.errors import BookTrouble, FileTrouble, Trouble
 from toothwise.link import Fault, open_rig
+from toothwise.records import SensorResult
 from toothwise.show.keys import Keys
 from toothwise.show.screen import Look, Screen
 

@@ -13,7 +13,7 @@ from toothwise.show.table import table
 if TYPE_CHECKING:
     from toothwise.bench.gauge import GaugeStudy
     from toothwise.bench.lot import Lot
-    from toothwise.bench.result import SensorResult
+    from toothwise.records import SensorResult
 
 
 def judgement(result: SensorResult) -> list[str]:
