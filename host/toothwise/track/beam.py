@@ -88,7 +88,7 @@ class Beam:
         if not node.pace:
             node.pace, node.spread = measured, motion.teeth_variance(degrees)
             return
-        moved = motion.moved_variance(degrees, node.span_deg, node.pace * self.tick_s, rest)
+        moved = self._moved(node, degrees, rest)
         error = node.slowing = math.log(measured / node.pace)
         ahead = node.spread + moved
         total = ahead + motion.teeth_variance(degrees)
@@ -97,6 +97,10 @@ class Beam:
         gain = ahead / total
         node.pace *= math.exp(gain * min(max(error, -limit), limit))
         node.spread = (1.0 - gain) * ahead
+
+    def _moved(self, node: Node, degrees: float, rest: int = 0) -> float:
+        """Usual change in the log of speed from the node's latest interval to one of so many degrees, squared."""
+        return motion.moved_variance(degrees, node.span_deg, node.pace * self.tick_s, self.geometry.cycle_deg, rest)
 
     def best(self) -> Node:
         return min(self.live, key=_cost)
@@ -115,7 +119,7 @@ class Beam:
             limit = (self.geometry.largest_deg + 0.5 * self.geometry.smallest_deg) / (15.0 * 6.0) / self.tick_s
             return tick - node.tick > limit
         lost_deg = self.geometry.lost_deg
-        room = math.exp(2.0 * math.sqrt(motion.moved_variance(lost_deg, node.span_deg, node.pace * self.tick_s)))
+        room = math.exp(2.0 * math.sqrt(self._moved(node, lost_deg)))
         return tick - node.tick > lost_deg * node.pace * room
 
     def _hidden(self, start: int, end: int) -> bool:
@@ -295,10 +299,7 @@ class Beam:
                 fixed += motion.penalty(max(motion.LEAST_SLOWING + error, 0.0), motion.SLOWING_SIGMA)
             quantum = 1.0 / span + 1.0 / node.span_ticks
             sigma = math.sqrt(
-                node.spread
-                + motion.moved_variance(degrees, node.span_deg, pace_s, rest)
-                + motion.teeth_variance(degrees)
-                + quantum * quantum
+                node.spread + self._moved(node, degrees, rest) + motion.teeth_variance(degrees) + quantum * quantum
             )
             cost = motion.penalty(error, sigma)
             unusual = node.unusual

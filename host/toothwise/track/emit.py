@@ -21,7 +21,7 @@ from toothwise.wheel.pattern import Wheel
 
 TURNING, TURNING_FEW = 5, 3
 """Intervals in a row without a fault that show a turning wheel, where nothing better does; the second number for
-wheels with fewer than eight teeth."""
+wheels with fewer than eight teeth, and never more than one tooth more than a turn has."""
 
 CLUSTER_S = 0.05
 """Level changes with nothing turning that are this close together are one contact event."""
@@ -65,6 +65,7 @@ class Emitter:
         self._stretch: _Stretch | None = None
         self._last: tuple[int, int, int] | None = None  # edge, count (with offset), tick of the last decided tooth
         self._pause: _Pause | None = None
+        self._lead: int | None = None  # tick of a level change that begins the cluster of the next timing edge
         self._first_turn: int | None = None  # turn that is revolution 0
         self._turning = 0
         self._parts: list[tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], int]] = []
@@ -102,7 +103,7 @@ class Emitter:
         assert stretch is not None
         if stretch.proven:
             return True
-        wanted = TURNING if self._geometry.teeth >= 8 else TURNING_FEW
+        wanted = TURNING if self._geometry.teeth >= 8 else min(TURNING_FEW, self._geometry.teeth + 1)
         if len(nodes) <= wanted or 2 * len(nodes) < next_edge - stretch.first_edge:
             return False
         return max(n.clean for n in nodes) >= wanted
@@ -203,6 +204,7 @@ class Emitter:
         pause, self._pause = self._pause, None
         if edges[0] > stretch.first_edge:
             self._contact(stretch.first_edge, int(edges[0]))
+        self._lead = None
         self._turning += 1
         # Where teeth look alike, the first one recorded is tooth 1.
         alike = int(counts[0]) // self._geometry.symmetry * self._geometry.symmetry
@@ -242,18 +244,12 @@ class Emitter:
     def _too_fast_to_stop(self, pause: _Pause) -> str:
         """Why the wheel can't have come to rest before the next tooth was due; empty where it can."""
         step = self._geometry.span(pause.count, 1)
-        rpm = self._rpm(pause.ticks_per_deg)
-        return f"the signal ended at {rpm:.0f} rpm" if self._needs(rpm) > step else ""
+        fast = motion.reach_deg(pause.ticks_per_deg * self._tick_s) > step
+        return f"the signal ended at {self._rpm(pause.ticks_per_deg):.0f} rpm" if fast else ""
 
     def _too_fast_to_start(self, ticks_per_deg: float) -> str:
-        rpm = self._rpm(ticks_per_deg)
-        far = self._needs(rpm) > self._geometry.largest_deg
-        return f"it came back at {rpm:.0f} rpm" if far else ""
-
-    def _needs(self, rpm: float) -> float:
-        """Degrees that it takes to stop from, or to reach, a speed."""
-        omega = rpm * 6.0 * motion.RAD
-        return omega * omega / (2.0 * motion.MOST_RAD_S2) / motion.RAD
+        fast = motion.reach_deg(ticks_per_deg * self._tick_s) > self._geometry.largest_deg
+        return f"it came back at {self._rpm(ticks_per_deg):.0f} rpm" if fast else ""
 
     def _rpm(self, ticks_per_deg: float) -> float:
         return 1.0 / (6.0 * ticks_per_deg * self._tick_s)
@@ -263,7 +259,8 @@ class Emitter:
     def _between(self, edges: list[int], counts: list[int], ticks: list[int]) -> None:
         lost = counts[1] - counts[0] - 1
         if lost and not self._is_hidden(*ticks):
-            self._events.append(self._missing(counts[0], lost, ticks[0], ticks[1], self._held_level(edges, ticks)))
+            held = self._held_level(edges, ticks, counts)
+            self._events.append(self._missing(counts[0], lost, ticks[0], ticks[1], held))
         if edges[1] - edges[0] > 1:
             self._extra(edges, counts, ticks)
 
@@ -304,12 +301,17 @@ class Emitter:
         start = int(self._where[first_edge - self._first])
         stop = next_edge - self._first
         end = int(self._where[stop]) if stop < len(self._where) else len(self._all)
-        if start and self._all.ticks[start] - self._all.ticks[start - 1] < CLUSTER_S / self._tick_s:
+        near = CLUSTER_S / self._tick_s
+        if start and self._all.ticks[start] - self._all.ticks[start - 1] < near:
             start -= 1 if self._pause is None and self._last is None else 0
         ticks = self._all.ticks[start:end]
+        if self._lead is not None:
+            ticks, self._lead = np.concatenate([[self._lead], ticks]), None
+        if end < len(self._all) and len(ticks) > 1 and self._all.ticks[end] - ticks[-1] < near < ticks[-1] - ticks[-2]:
+            ticks, self._lead = ticks[:-1], int(ticks[-1])  # begins the next cluster
         if not len(ticks):
             return
-        cuts = np.flatnonzero(np.diff(ticks) > CLUSTER_S / self._tick_s) + 1
+        cuts = np.flatnonzero(np.diff(ticks) > near) + 1
         for part in np.split(ticks, cuts):
             self._events.append(
                 Event("contact", self._channel, int(part[0]), int(part[-1]), count=len(part), level=None)
@@ -355,13 +357,15 @@ class Emitter:
     def _is_hidden(self, start: int, end: int) -> bool:
         return any(b < end and e > start for b, e in self._blind)
 
-    def _held_level(self, edges: list[int], ticks: list[int]) -> int:
-        """The level the line had for most of an interval."""
+    def _held_level(self, edges: list[int], ticks: list[int], counts: list[int]) -> int:
+        """The level the line had for most of the time about which the missing teeth were due."""
         a, b = (int(self._where[e - self._first]) for e in edges)
-        times = np.concatenate([self._all.ticks[a:b], [ticks[1]]])
-        spans = np.diff(times)
-        high = int(spans[self._all.levels[a:b] == 1].sum())
-        return int(2 * high > ticks[1] - ticks[0])
+        angle = [self._angle(count) for count in range(counts[0], counts[1] + 1)]
+        step = 0.25 * min(np.diff(angle))
+        begin, end = np.interp([angle[1] - step, angle[-2] + step], angle[:: len(angle) - 1], ticks)
+        times = np.clip(np.concatenate([self._all.ticks[a:b], [ticks[1]]]), begin, end)
+        high = np.diff(times)[self._all.levels[a:b] == 1].sum()
+        return int(2 * high > end - begin)
 
     def _level_after(self, at: int, next_edge: int) -> int:
         """The level the line held longest from one level change to the next timing edge."""

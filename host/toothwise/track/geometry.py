@@ -21,6 +21,8 @@ class Geometry:
         self.steps = [self.angle[i + 1] - self.angle[i] for i in range(self.teeth)]
         self.largest_deg = max(self.steps)
         self.smallest_deg = min(self.steps)
+        self.cycle_deg = 720.0 * scale
+        """An engine cycle, as far as the wheel turns in it."""
         self.lost_deg = 360.0 + 0.5 * self.largest_deg
         """A line without a tooth for so long is not counted through."""
 

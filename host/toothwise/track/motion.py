@@ -30,6 +30,9 @@ SWING_PER_RAD = 0.8
 SWING_MOST = 0.35
 """However long two intervals are, the speed within one turn doesn't usually change by more."""
 
+SWINGS = 3
+"""Compressions in an engine cycle, at the least: over longer than a third of one, an interval evens the swing out."""
+
 TOOTH_DEG = 0.12
 """Usual error of a tooth's place; 0.3 degrees is then the far end (common practice, no source)."""
 
@@ -97,16 +100,18 @@ def penalty(error: float, sigma: float) -> float:
     return 0.5 * x * x if x <= 2.0 else 2.0 * x - 2.0
 
 
-def moved_variance(span_deg: float, before_deg: float, pace_s: float, from_rest: int = 0) -> float:
+def moved_variance(span_deg: float, before_deg: float, pace_s: float, cycle_deg: float, from_rest: int = 0) -> float:
     """Usual change in the log of speed between two intervals next to each other, squared.
 
-    span_deg, before_deg: angle of the later and of the earlier interval. pace_s: seconds a degree.
+    span_deg, before_deg: angle of the later and of the earlier interval. pace_s: seconds a degree. cycle_deg: of an
+    engine cycle. The mean of a sine over a span of s of its periods is at most 1 / (pi s) of its height.
     from_rest: which interval of a start from rest the later one is (1 the second), 0 when it is none. From rest at
     steady torque the intervals go as the differences of square roots; their log ratio falls as i**-1.5.
     """
     omega = RAD / pace_s
     distance = 0.5 * (span_deg + before_deg) * RAD
-    moved = min(distance * min(ALPHA_RAD_S2 / (omega * omega), SWING_PER_RAD), SWING_MOST)
+    swing = SWING_MOST * min(1.0, cycle_deg / (SWINGS * math.pi * 0.5 * (span_deg + before_deg)))
+    moved = min(distance * min(ALPHA_RAD_S2 / (omega * omega), SWING_PER_RAD), swing)
     variance = moved * moved + JOLT * JOLT
     if from_rest:
         start = 0.7 / from_rest**1.5
@@ -144,6 +149,12 @@ def _torque_cost(pace_s: float, within_deg: float, usual_rad_s2: float) -> float
     if needed > MOST_RAD_S2:
         return math.inf
     return penalty(needed, usual_rad_s2)
+
+
+def reach_deg(pace_s: float) -> float:
+    """Degrees that it takes at least to stop from this speed, or to come to it from rest."""
+    omega = RAD / pace_s
+    return omega * omega / (2.0 * MOST_RAD_S2) / RAD
 
 
 def teeth_variance(span_deg: float) -> float:

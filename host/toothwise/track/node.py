@@ -14,6 +14,10 @@ TAIL = 8
 """Teeth at the end of a stretch that a stopping wheel may have spoilt."""
 
 
+EVEN = 1.33
+"""Speeds within such a factor are even enough for a wheel that turns on."""
+
+
 class Node:
     """One explanation of everything up to one edge.
 
@@ -69,18 +73,29 @@ def path(node: Node) -> list[Node]:
 def without_slowing_down(nodes: Sequence[Node], geometry: Geometry) -> Sequence[Node]:
     """The last teeth of a stretch, without what only a wheel coming to rest would explain.
 
-    A tooth is only missed, and an edge only extra, if the wheel is seen turning on afterwards, faster than the
-    doubtful interval would mean with no tooth missing: a wheel that stops does so within a tooth, and rocks back.
+    A tooth is only missed, and an edge only extra, if the wheel is seen turning on afterwards: faster than the
+    doubtful interval would mean with no tooth missing, or, behind an extra edge, evenly for two teeth. A wheel that
+    stops does so within a tooth, and rocks back.
     """
     quickest = math.inf
     for i in range(len(nodes) - 1, 0, -1):
         node, before = nodes[i], nodes[i - 1]
         plain = node.span_ticks / geometry.span(before.count, 1)
-        doubtful = node.count - before.count > 1 or node.edge - before.edge > 1
+        doubtful = node.count - before.count > 1 or (node.edge - before.edge > 1 and not _evenly(nodes[i:]))
         if doubtful and quickest > 0.75 * plain and len(nodes) - i <= TAIL:
             return without_slowing_down(nodes[:i], geometry)
         quickest = min(quickest, node.span_ticks / node.span_deg)
     return nodes
+
+
+def _evenly(nodes: Sequence[Node]) -> bool:
+    """Whether two teeth follow the first, or one over a quarter turn, without a fault and at its own speed."""
+    far = len(nodes) > 1 and nodes[1].span_deg >= 90.0
+    nodes = nodes[: 2 if far else 3]
+    if len(nodes) < (2 if far else 3) or nodes[-1].clean < len(nodes) - 1:
+        return False
+    paces = [node.span_ticks / node.span_deg for node in nodes]
+    return max(paces) < EVEN * min(paces)
 
 
 def columns(nodes: Sequence[Node]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -33,6 +33,15 @@ STEADY_SHARE = 0.25
 """On a wheel without a gap, widths tell if the share of a tooth's pitch keeps within so much, in log odds."""
 
 
+GAP, UNLIKE = 0.12, 0.3
+"""One polarity fits better if the gaps, intervals unlike their neighbours by UNLIKE, fit better by so much, in log
+units: in a variable-reluctance signal the other edge shows a gap that is shared between two intervals. Only where the
+pitch is so fine that the speed hardly changes from one interval to the next."""
+
+BURST_SHARE = 0.05
+"""Spans shorter than such a share of the long ones are no tooth of a wheel that has only one."""
+
+
 def edges_wanted(wheel: Wheel) -> int:
     """Level changes to look at before the polarity is decided: a little over two turns, at least eight teeth; of a
     wheel with few teeth twice as many and more, for the first turns of a start swing too much to tell."""
@@ -48,6 +57,9 @@ def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry, tick_s: float) 
     if wheel.teeth == 1 or wheel.widths_deg is not None:
         return _by_width(edges, wheel, geometry)
     apart = [edges.ticks[edges.levels == level] for level in (0, 1)]
+    gap = [_gap_misfit(ticks, geometry) for ticks in apart]
+    if geometry.teeth > FEW_TEETH and abs(gap[0] - gap[1]) > GAP:
+        return int(gap[1] < gap[0])
     clearly = min(CLEARLY, ONE_A_TURN / geometry.teeth)
     misfit = [_misfit(ticks, geometry) for ticks in apart]
     if min(misfit) > clearly:
@@ -69,17 +81,28 @@ def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry, tick_s: float) 
 
 def _misfit(ticks: NDArray[np.int64], geometry: Geometry) -> float:
     """Mean log error of an interval predicted from the one before, at the phase that suits best; at most 1."""
+    error, _ = _errors(ticks, geometry)
+    return float(error.mean()) if len(error) else 1.0
+
+
+def _errors(ticks: NDArray[np.int64], geometry: Geometry) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Log error of each interval predicted from the one before, at most 1, at the phase that suits best; and the log
+    of the ratio predicted."""
     spans = np.maximum(np.diff(ticks).astype(float), 0.5)
-    if len(spans) < 2:
-        return 1.0
     change = np.diff(np.log(spans))
     steps = np.log(np.array(geometry.steps))
     wanted = np.roll(steps, -1) - steps
     index = np.arange(len(change))
-    return min(
-        float(np.mean(np.minimum(np.abs(change - wanted[(index + phase) % geometry.teeth]), 1.0)))
-        for phase in range(geometry.symmetry)
-    )
+    phases = (wanted[(index + phase) % geometry.teeth] for phase in range(geometry.symmetry))
+    tried = [(np.minimum(np.abs(change - ratio), 1.0), ratio) for ratio in phases]
+    return min(tried, key=lambda found: float(found[0].sum()))
+
+
+def _gap_misfit(ticks: NDArray[np.int64], geometry: Geometry) -> float:
+    """Mean log error of the intervals into and out of gaps, at the phase that suits best; 0 without gaps."""
+    error, wanted = _errors(ticks, geometry)
+    at_gap = np.abs(wanted) > UNLIKE
+    return float(error[at_gap].mean()) if np.any(at_gap) else 0.0
 
 
 def _cost(ticks: NDArray[np.int64], geometry: Geometry, tick_s: float) -> float:
@@ -118,12 +141,24 @@ def _by_width(edges: Edges, wheel: Wheel, geometry: Geometry) -> int:
     """
     shares: tuple[float, ...] = wheel.widths_deg or (wheel.turn_deg / 2,)
     wanted = sum(shares) / wheel.turn_deg
-    misfit = [_misfit(edges.ticks[edges.levels == level], geometry) for level in (0, 1)]
-    if abs(misfit[0] - misfit[1]) > CLEARLY:
-        return int(misfit[1] < misfit[0])
-    spans = np.diff(edges.ticks).astype(float)
-    high = float(spans[edges.levels[:-1] == 1].sum() / max(spans.sum(), 1.0))
+    if wheel.teeth > 1:  # one tooth comes once a turn, whichever of its edges is taken
+        misfit = [_misfit(edges.ticks[edges.levels == level], geometry) for level in (0, 1)]
+        if abs(misfit[0] - misfit[1]) > CLEARLY:
+            return int(misfit[1] < misfit[0])
+        spans = np.diff(edges.ticks).astype(float)
+        high = float(spans[edges.levels[:-1] == 1].sum() / max(spans.sum(), 1.0))
+    else:
+        high = _usual_share(edges)
     return int(abs(high - wanted) <= abs((1.0 - high) - wanted) + 0.02)
+
+
+def _usual_share(edges: Edges) -> float:
+    """Share of a usual turn for which the line is high: bursts and long silences are not usual."""
+    spans = np.diff(edges.ticks).astype(float)
+    whole = spans > BURST_SHARE * np.quantile(spans, 0.9)
+    of = [spans[whole & (edges.levels[:-1] == level)] for level in (0, 1)]
+    usual = [float(np.median(own)) if len(own) else 0.0 for own in of]
+    return usual[1] / max(sum(usual), 1.0)
 
 
 def tooth_widths(edges: Edges, level: int, wheel: Wheel, geometry: Geometry) -> Widths | None:
@@ -135,7 +170,7 @@ def tooth_widths(edges: Edges, level: int, wheel: Wheel, geometry: Geometry) -> 
     if wheel.widths_carry_code:
         return None
     if wheel.widths_deg is not None:
-        return Widths([w * 360.0 / wheel.turn_deg for w in wheel.widths_deg], telling=True)
+        return Widths([w * 360.0 / wheel.turn_deg for w in wheel.widths_deg], True, geometry.cycle_deg)
     if geometry.smallest_deg < 0.9 * float(np.median(geometry.steps)):
         return None  # teeth closer than the usual pitch: nothing says how wide those are
     at = np.flatnonzero(edges.levels == level)
@@ -157,4 +192,4 @@ def tooth_widths(edges: Edges, level: int, wheel: Wheel, geometry: Geometry) -> 
     elif geometry.teeth <= FEW_TEETH:
         odds = np.log(share / (1.0 - share))
         telling = float(np.median(np.abs(odds - np.median(odds)))) < STEADY_SHARE
-    return Widths([degrees] * geometry.teeth, telling)
+    return Widths([degrees] * geometry.teeth, telling, geometry.cycle_deg)

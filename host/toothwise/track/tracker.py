@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from toothwise.edges.signal import Blind, Clock, Edges
 from toothwise.records import Event
-from toothwise.track import timing
+from toothwise.track import motion, timing
 from toothwise.track.beam import HOPELESS, HOPELESS_AT_FIRST, Beam
 from toothwise.track.emit import Emitter
 from toothwise.track.geometry import FEW_TEETH, Geometry
@@ -320,14 +320,21 @@ class Tracker:
         counts = range(self._geometry.symmetry)
         self._beam.hopeless = HOPELESS
         if profile.used and self._geometry.teeth <= FEW_TEETH:
-            wanted = min(max(6 * self._geometry.teeth, 24), 100)
+            wanted = min(max((8 if self._geometry.symmetry == 1 else 6) * self._geometry.teeth, 24), 100)
             ahead = self._times[edge - self._base : edge - self._base + wanted]
             whole = len(ahead) == wanted or last
             if not whole and len(ahead) < 2 * self._rehearsed:
                 return False  # rehearsing anew for each few edges would cost the square
             self._rehearsed = len(ahead)
-            if not (self._rehearse(profile, edge, ahead) or whole):
+            profile, ended = self._rehearse(edge, ahead)
+            if not (ended or whole):
                 return False
+            if self._geometry.symmetry == 1 and len(ahead) == wanted:
+                # A fault in the first turns spoils what they teach; where teeth look alike, nothing else shows it.
+                half = len(ahead) // 2
+                for begin, part in ((0, ahead[:half]), (half, ahead[half:])):
+                    other, _ = self._rehearse(edge + begin, part)
+                    profile = min(profile, other, key=lambda p: p.misfit)
             self._rehearsed = 0
             if profile.sigma < math.inf:
                 counts = range(2 * self._geometry.teeth)
@@ -342,11 +349,11 @@ class Tracker:
         self._root = self._beam.live[0]
         return True
 
-    def _rehearse(self, profile: Profile, edge: int, times: NDArray[np.int64]) -> bool:
-        """Learn the swing of the first turns from themselves, before anything about them is decided.
-
-        With few teeth, what a turn looks like is only known after a few of them. True if the stretch ends in here.
+    def _rehearse(self, edge: int, times: NDArray[np.int64]) -> tuple[Profile, bool]:
+        """The swing of the first turns, learnt from themselves before anything about them is decided; and whether
+        the stretch ends in here. With few teeth, what a turn looks like is only known after a few of them.
         """
+        profile = Profile(self._geometry)
         beam = Beam(self._geometry, self._tick_s, self._blind)
         beam.hopeless = HOPELESS_AT_FIRST
         beam.widths = self._beam.widths
@@ -360,7 +367,7 @@ class Tracker:
             beam.step(i, tick)
         nodes = path(beam.best())
         profile.learn(*columns(nodes))
-        return ended
+        return profile, ended
 
     def _close(self) -> None:
         """The stretch is over: its best explanation stands, if it shows a wheel at all."""
@@ -370,7 +377,9 @@ class Tracker:
             self._next = best.rested
             nodes = [node for node in nodes if node.edge < best.rested]
         if self._emit.looks_turning(nodes, self._next):
-            self._decide_path(without_slowing_down(nodes, self._geometry))
+            last = nodes[-1]
+            can_stop = motion.reach_deg(last.pace * self._tick_s) <= self._geometry.span(last.count, 1)
+            self._decide_path(without_slowing_down(nodes, self._geometry) if can_stop else nodes)
         self._root = None
         self._emit.end(self._next)
 

@@ -29,11 +29,13 @@ class Widths:
     """Expected widths, and how much to make of them.
 
     degrees: of each tooth, in the wheel's own degrees. telling: the line rests through a gap, so the share of the
-    way to the next tooth that a tooth takes says how long that way was, whatever the speed does.
+    way to the next tooth that a tooth takes says how long that way was, whatever the speed does. cycle_deg: of an
+    engine cycle.
     """
 
     degrees: Sequence[float]
     telling: bool
+    cycle_deg: float
 
     def judge(
         self,
@@ -54,7 +56,7 @@ class Widths:
         expected = self.degrees[count % len(self.degrees)] * math.exp(shift)
         if self.telling and 0 <= lost <= MOST_LOST:
             half = 0.5 * span_deg
-            moved = motion.moved_variance(half, half, pace * tick_s) if pace else motion.SWING_MOST**2
+            moved = motion.moved_variance(half, half, pace * tick_s, self.cycle_deg) if pace else motion.SWING_MOST**2
             sigma = math.sqrt(SHARE_SIGMA * SHARE_SIGMA + 2.0 * moved)
             seen = _log_odds(width / span)
             error = seen - _log_odds(expected / span_deg)
