@@ -9,6 +9,7 @@ holds in its longest pause, for that is the level without a tooth.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,10 +34,8 @@ STEADY_SHARE = 0.25
 """On a wheel without a gap, widths tell if the share of a tooth's pitch keeps within so much, in log odds."""
 
 
-GAP, UNLIKE = 0.12, 0.3
-"""One polarity fits better if the gaps, intervals unlike their neighbours by UNLIKE, fit better by so much, in log
-units: in a variable-reluctance signal the other edge shows a gap that is shared between two intervals. Only where the
-pitch is so fine that the speed hardly changes from one interval to the next."""
+GAP = 0.05
+"""One polarity fits better if its gap is bent by so much less, in log units (see `_bent_more`)."""
 
 BURST_SHARE = 0.05
 """Spans shorter than such a share of the long ones are no tooth of a wheel that has only one."""
@@ -57,9 +56,9 @@ def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry, tick_s: float) 
     if wheel.teeth == 1 or wheel.widths_deg is not None:
         return _by_width(edges, wheel, geometry)
     apart = [edges.ticks[edges.levels == level] for level in (0, 1)]
-    gap = [_gap_misfit(ticks, geometry) for ticks in apart]
-    if geometry.teeth > FEW_TEETH and abs(gap[0] - gap[1]) > GAP:
-        return int(gap[1] < gap[0])
+    bent = _bent_more(apart, geometry)
+    if abs(bent) > GAP:
+        return int(bent > 0.0)
     clearly = min(CLEARLY, ONE_A_TURN / geometry.teeth)
     misfit = [_misfit(ticks, geometry) for ticks in apart]
     if min(misfit) > clearly:
@@ -82,27 +81,44 @@ def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry, tick_s: float) 
 def _misfit(ticks: NDArray[np.int64], geometry: Geometry) -> float:
     """Mean log error of an interval predicted from the one before, at the phase that suits best; at most 1."""
     error, _ = _errors(ticks, geometry)
-    return float(error.mean()) if len(error) else 1.0
+    return float(np.abs(error).mean()) if len(error) else 1.0
 
 
-def _errors(ticks: NDArray[np.int64], geometry: Geometry) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Log error of each interval predicted from the one before, at most 1, at the phase that suits best; and the log
-    of the ratio predicted."""
+def _errors(ticks: NDArray[np.int64], geometry: Geometry) -> tuple[NDArray[np.float64], int]:
+    """Log error of each interval predicted from the one before, at most 1 either way, and the tooth that the first edge
+    is then taken for: the one that suits best."""
     spans = np.maximum(np.diff(ticks).astype(float), 0.5)
     change = np.diff(np.log(spans))
     steps = np.log(np.array(geometry.steps))
     wanted = np.roll(steps, -1) - steps
     index = np.arange(len(change))
-    phases = (wanted[(index + phase) % geometry.teeth] for phase in range(geometry.symmetry))
-    tried = [(np.minimum(np.abs(change - ratio), 1.0), ratio) for ratio in phases]
-    return min(tried, key=lambda found: float(found[0].sum()))
+    tried = [np.clip(change - wanted[(index + p) % geometry.teeth], -1.0, 1.0) for p in range(geometry.symmetry)]
+    best = min(range(geometry.symmetry), key=lambda p: float(np.abs(tried[p]).sum()))
+    return tried[best], best
 
 
-def _gap_misfit(ticks: NDArray[np.int64], geometry: Geometry) -> float:
-    """Mean log error of the intervals into and out of gaps, at the phase that suits best; 0 without gaps."""
-    error, wanted = _errors(ticks, geometry)
-    at_gap = np.abs(wanted) > UNLIKE
-    return float(error[at_gap].mean()) if np.any(at_gap) else 0.0
+def _bent_more(apart: Sequence[NDArray[np.int64]], geometry: Geometry) -> float:
+    """By how much more the falling edges bend at the wheel's gaps than the rising ones do, in log units; 0 if unknown.
+
+    In a variable-reluctance signal the crossing between the teeth gives a part of each gap to the interval behind it:
+    the gap looks shorter, that one longer. What bends the speed itself, bends both edges' intervals alike, and so it is
+    their difference that counts, at the gap where it is smallest, for a fault may lie at another.
+    Only where the pitch is so fine that both see the same speed.
+    """
+    if geometry.teeth <= FEW_TEETH:
+        return 0.0
+    places = [_gaps(ticks, geometry) for ticks in apart]
+    half = 0.5 * min(np.median(np.diff(ticks)) for ticks in apart)
+    bent = [one - other for at, one in places[0] for there, other in places[1] if abs(at - there) < 3.0 * half]
+    return min(bent, key=abs, default=0.0)
+
+
+def _gaps(ticks: NDArray[np.int64], geometry: Geometry) -> list[tuple[float, float]]:
+    """Of each gap, its middle and by how much its intervals are bent: the log error out of it less that into it."""
+    error, phase = _errors(ticks, geometry)
+    gap = np.array(geometry.steps) > 1.4 * geometry.smallest_deg
+    at = np.flatnonzero(gap[(np.arange(1, len(error)) + phase) % geometry.teeth]) + 1
+    return [(0.5 * float(ticks[i] + ticks[i + 1]), float(error[i] - error[i - 1])) for i in at.tolist()]
 
 
 def _cost(ticks: NDArray[np.int64], geometry: Geometry, tick_s: float) -> float:
