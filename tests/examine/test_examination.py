@@ -11,7 +11,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from toothwise.edges.signal import Batch, Blind, Clock, Edges, Held
 from toothwise.examine import Examination, Result, examine, finding
-from toothwise.records import Measure
+from toothwise.examine.witness import CrankWitness
+from toothwise.records import Event, Measure
 from toothwise.track.teeth import Teeth
 from toothwise.wheel import catalogue
 
@@ -204,3 +205,42 @@ def test_a_wheel_that_is_not_made_out_leaves_its_candidates(fake: Fake) -> None:
     result = examination.finish()
     assert (result.wheel, result.candidates) == (None, ("60-2", "36-1"))
     assert fake.asked == [64, 128, len(crank)]
+
+
+def test_the_crank_says_what_a_cam_with_few_edges_cannot() -> None:
+    """Too few edges to tell turning from resting: what the cam alone calls a stop or a contact, the crank settles."""
+    half = catalogue.wheel("half-moon")
+    crank, end = turning(W60, 200, 40)
+    cam, _ = turning(half, 100, 20)
+    gone = (cam.ticks > end // 4) & (cam.ticks < end * 3 // 4)
+    still = Edges.none()
+    for edges, beside, kinds in (
+        (cam, crank, []),
+        (Edges(cam.ticks[~gone], cam.levels[~gone]), crank, ["silent"]),
+        (Edges(cam.ticks[:5], cam.levels[:5]), crank, ["silent"]),
+        (Edges(cam.ticks[:5], cam.levels[:5]), still, ["stopped"]),
+        (Edges(cam.ticks[:3], cam.levels[:3]), crank, []),
+        (Edges(cam.ticks[:3], cam.levels[:3]), still, ["contact"] * 3),
+    ):
+        recording = held(end, cam=edges, crank=beside)
+        whole = of(recording, cam_wheel=half)
+        assert [e.kind for e in whole.events if e.channel == "cam"] == kinds
+        assert of(recording, list(range(0, end, end // 97)), cam_wheel=half).as_json() == whole.as_json()
+
+
+def test_a_short_halt_of_the_cam_is_none_while_the_crank_turns() -> None:
+    witness = CrankWitness("crank", catalogue.wheel("half-moon"))
+    stop, touch = Event("stopped", "cam", 3_000, 60_000), Event("contact", "cam", 5_000, 5_000)
+    assert witness.judged([stop, touch]) == []  # the crank's teeth are not known yet
+    first = np.arange(1, 41) * 1_000
+    witness.feed(_teeth(first, turning=0))
+    assert witness.judged([]) == []  # the contact lies in a turning; the stop reaches beyond what is known
+    witness.feed(_teeth(first + 100_000, turning=1))
+    assert witness.judged([]) == [stop]  # the crank stopped, too
+
+
+def _teeth(ticks: np.ndarray, turning: int) -> Teeth:
+    size = len(ticks)
+    whole = np.arange(size)
+    run = np.full(size, turning, np.int32)
+    return Teeth(ticks, ticks + 500, (whole % 58 + 1).astype(np.int32), whole // 58, run)

@@ -11,7 +11,7 @@ from toothwise.examine.feed import FeedWatch
 from toothwise.examine.finding import WheelFinder
 from toothwise.examine.result import Result, Tally
 from toothwise.examine.speed import Speed
-from toothwise.examine.witness import Witness
+from toothwise.examine.witness import CamWitness, CrankWitness
 from toothwise.records import Event, Measure
 from toothwise.track.teeth import Teeth
 from toothwise.track.tracker import Tracker
@@ -78,10 +78,12 @@ class Examination:
         self._checks: list[Check] = []
         if wheel is not None:
             self._follow_crank(wheel)
+        self._cam_witness = CamWitness(clock)
+        self._crank_witness: CrankWitness | None = None
         if cam_wheel is not None and "cam" in channels:
             self._trackers["cam"] = Tracker(cam_wheel, clock, channel="cam")
+            self._crank_witness = CrankWitness(self.crank, cam_wheel)
         self._feed_watch = FeedWatch()
-        self._witnesses = {name: Witness(clock, name) for name in {self.crank, "cam"}}
         self._last_tooth: dict[str, int] = {}
         self.events: list[Event] = []
         """All events decided so far, in the order they were decided."""
@@ -94,8 +96,8 @@ class Examination:
         self.until_tick = max(self.until_tick, batch.until_tick)
         for channel, edges in batch.edges.items():
             self._counts[channel] = self._counts.get(channel, 0) + len(edges)
-            if channel in self._witnesses:
-                self._witnesses[channel].feed(edges)
+            if channel == "cam":
+                self._cam_witness.feed(edges)
             for check in self._checks:
                 check.feed_edges(channel, edges)
             if channel == self.crank and len(edges):
@@ -120,6 +122,8 @@ class Examination:
             events += self._found(self._finder)
         for channel, tracker in self._trackers.items():
             events += self._take(channel, tracker.finish(self.until_tick))
+        if self._crank_witness is not None:
+            events += self._crank_witness.judged([], last=True)
         events += self._feed_watch.finish(self.until_tick)
         self._account(events)
         return self._result()
@@ -180,14 +184,18 @@ class Examination:
             check.feed(channel, teeth)
         if len(teeth):
             self._last_tooth[channel] = int(teeth.ticks[-1])
-        witness = self._witnesses.get("cam" if channel == self.crank else self.crank)
-        return [witness.corrected(event) for event in teeth.events] if witness else list(teeth.events)
+        if channel == self.crank:
+            if self._crank_witness is not None:
+                self._crank_witness.feed(teeth)
+            return [self._cam_witness.corrected(event) for event in teeth.events]
+        return list(teeth.events) if self._crank_witness is None else self._crank_witness.judged(list(teeth.events))
 
     def _forget(self) -> None:
         """What came before a channel's last decided tooth, no witness will be asked about any more."""
-        for channel, other in ((self.crank, "cam"), ("cam", self.crank)):
-            if channel in self._last_tooth:
-                self._witnesses[other].forget(self._last_tooth[channel])
+        if self.crank in self._last_tooth:
+            self._cam_witness.forget(self._last_tooth[self.crank])
+        if "cam" in self._last_tooth and self._crank_witness is not None:
+            self._crank_witness.forget(self._last_tooth["cam"])
 
     def _note_blind(self, blind: Blind) -> Event:
         start, end = blind.start_tick, blind.end_tick

@@ -20,6 +20,9 @@ STRETCH_DEG = 13.0
 PHASER_DEG = 15.0
 """An actuator has 25 to 60° of range [M] and seldom uses less than a good part of it; [C]."""
 
+_FEW = 0.5
+"""Cam edges to a turn of the crank: half of what the wheel with the fewest teeth gives."""
+
 MOVING_DEG = 5.0
 """More than a healthy drive's spread, less than the smallest phaser range of 25° [M]."""
 
@@ -39,7 +42,9 @@ def own_signal(findings: Findings) -> Iterator[Sighting]:
         return  # what fails with the crank is another question
     turns = plural(findings.revolutions, "turn")
     events = findings.of_kind("missing", "silent", "extra", channel="cam")
-    if findings.channels["cam"] <= 4 or any(e.kind == "silent" for e in events):
+    # A cam has at least one tooth, and its two edges pass once in two turns of the crank.
+    few = max(4.0, _FEW * findings.revolutions)
+    if findings.channels["cam"] <= few or any(e.kind == "silent" for e in events):
         yield Sighting("cam_signal", "dead", f"no cam signal, or long silences in it, in {turns} of the crank")
     elif len(crank) > 2:
         return
