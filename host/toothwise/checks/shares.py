@@ -2,8 +2,11 @@
 
 The model, linear in all unknowns, for the energy in window w of the mean cycle, relative to its mean:
 
-    y[w] = common ripple (one value for top dead centres, one between) + unit · Σ_j work[j]·shape[w, j]
-           + wheel[w mod n] + noise
+    y[w] = common ripple (one value for top dead centres, one between) + what the window's own place makes of it
+           + unit · Σ_j work[j]·shape[w, j] + wheel[w mod n] + noise
+
+Windows end on teeth, and so lie a little off the places they are meant for, most of all beside a gap and on few
+teeth; how much of the common ripple each then sees, the same ideal gas says, and is not taken at its word.
 
 `wheel` is the error of the teeth that bound the window, the same a turn later. Each hypothesis (all healthy;
 one slot weak; that and another) gives y a normal distribution; their densities at the y that was measured say
@@ -22,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothwise.checks.crank_physics import delivered, squeezed
-from toothwise.checks.windows import Windows
+from toothwise.checks.windows import Windows, looked_at
 
 Floats = NDArray[np.float64]
 
@@ -50,6 +53,9 @@ NAMED = 0.07
 
 MODEL = 0.01
 """What the model itself may be wrong by, as a share of the ripple."""
+
+PLACED = 0.3
+"""What the ideal gas may be wrong by in what a window's place does, as a share of that: SQUEEZE within its 1.5."""
 
 SURE = np.log(20.0)
 """A slot is called weak when that is so many times likelier than all healthy; some 9 % of lack, as the rest stands."""
@@ -81,12 +87,17 @@ def share_out(energies: list[Floats], at: Windows, *, wheel_known: bool) -> Shar
     means = [np.median(e[:, :size] / e[:, :size].mean(axis=1, keepdims=True), axis=0) - 1.0 for e in energies]
     swing = max(float(means[0][1::2].mean() - means[0][::2].mean()), 1e-6)
     shape = _shape(at)
-    unit = swing / _swing_of_one(at, shape)
+    firings, squeezes = shape.sum(axis=1), _squeezes(at)
+    common = firings - SQUEEZE * squeezes
+    unit = swing / float(common[1::2].mean() - common[::2].mean())
     levels = [float(e.mean()) for e in energies]
     lever = np.vstack([unit * levels[0] / level * shape for level in levels])  # (bands·2n, n)
     wheel = np.vstack([np.eye(size)] * len(energies))  # the same error at any speed
     error = _wheel_covariance(at, KNOWN_TOOTH_DEG if wheel_known else TOOTH_DEG, 0.0 if wheel_known else ROUND_DEG)
-    y = np.concatenate(means)
+    placed = [unit * _of_place(part) for part in (firings, SQUEEZE * squeezes)]
+    y = np.concatenate(
+        [mean - levels[0] / level * (placed[0] - placed[1]) for mean, level in zip(means, levels, strict=True)]
+    )
     base = wheel @ error @ wheel.T + (HEALTHY**2) * lever @ lever.T
     for band, e in enumerate(energies):
         part = slice(band * size, (band + 1) * size)
@@ -95,6 +106,9 @@ def share_out(energies: list[Floats], at: Windows, *, wheel_known: bool) -> Shar
         kind = np.tile(np.eye(2), (n, 1))
         scale = (MODEL * swing) ** 2
         base[part, part] += noise + scale * np.eye(size) + 1.0 * kind @ kind.T
+        for own in placed:
+            doubt = PLACED * levels[0] / levels[band] * own
+            base[part, part] += np.outer(doubt, doubt) + np.diag(doubt**2)
     weak = _weak(y, base, lever, n)
     spreads = _wide(n, list(weak))
     healthy = [slot for slot in range(n) if slot not in weak] or list(range(n))
@@ -169,13 +183,16 @@ def _work(y: Floats, base: Floats, lever: Floats, spreads: Floats, against: list
     return less @ gain @ y, np.asarray(np.sqrt(np.maximum(np.diag(less @ left @ less.T), 0.0)))
 
 
+def _of_place(ripple: Floats) -> Floats:
+    """What of a common ripple (2n,) is due to where each window lies."""
+    kinds = ripple.reshape(-1, 2)
+    return np.asarray((kinds - kinds.mean(axis=0)).reshape(-1))
+
+
 def _shape(at: Windows) -> Floats:
     """(2n, n): energy in window w when slot j alone delivers one unit of work and a steady load takes it."""
-    n = at.cylinders
-    middle = at.first_deg + np.arange(2 * n) * 360.0 / n
-    fires = at.first_deg + np.arange(n) * 720.0 / n
-    offset = np.linspace(-0.5, 0.5, 21)
-    after = middle[:, None, None] + at.span_deg[: 2 * n, None, None] * offset - fires[None, :, None]
+    fires = at.first_deg + np.arange(at.cylinders) * 720.0 / at.cylinders
+    after = looked_at(at)[:, None, :] - fires[None, :, None]
     # Below 0 the firing is still to come: the cycle before left its whole unit, and the load went on.
     turns = np.floor(after / 720.0)
     stored = delivered(after - 720.0 * turns) + turns - after / 720.0
@@ -183,15 +200,10 @@ def _shape(at: Windows) -> Floats:
     return np.asarray(shape - shape.mean(axis=0))
 
 
-def _swing_of_one(at: Windows, shape: Floats) -> float:
-    """The common ripple, middles less top dead centres, when every firing does 1 and every compression SQUEEZE."""
-    n = at.cylinders
-    middle = at.first_deg + np.arange(2 * n) * 360.0 / n
-    offset = np.linspace(-0.5, 0.5, 21)
-    seen = middle[:, None] + at.span_deg[: 2 * n, None] * offset
-    dips = sum(squeezed(seen - at.first_deg - slot * 720.0 / n).mean(axis=1) for slot in range(n))
-    ripple = shape.sum(axis=1) - SQUEEZE * dips
-    return float(ripple[1::2].mean() - ripple[::2].mean())
+def _squeezes(at: Windows) -> Floats:
+    """(2n,): the energy that all compressions together hold back in each window, each 1 at its most."""
+    seen, apart = looked_at(at), 720.0 / at.cylinders
+    return np.asarray(sum(squeezed(seen - at.first_deg - slot * apart).mean(axis=1) for slot in range(at.cylinders)))
 
 
 def _wheel_covariance(at: Windows, tooth_deg: float, round_deg: float) -> Floats:

@@ -77,6 +77,12 @@ def place(wheel: Wheel, angles_deg: Floats, cylinders: int, first_deg: float) ->
     )
 
 
+def looked_at(at: Windows) -> Floats:
+    """(2n, 21): angles that each window of the cycle looks at, evenly from end to end, crank degrees."""
+    n = 2 * at.cylinders
+    return np.asarray(at.middle_deg[:n, None] + at.span_deg[:n, None] * np.linspace(-0.5, 0.5, 21))
+
+
 def _beside_gap(wheel: Wheel) -> NDArray[np.bool_]:
     """Teeth with a longer step on either side."""
     longer = wheel.steps_deg > np.median(wheel.steps_deg) + 0.1 * wheel.pitch_deg

@@ -61,7 +61,7 @@ def compression(findings: Findings) -> Iterator[Sighting]:
     measures = findings.values("relative_compression", findings.crank)
     if len(measures) < 2:
         return
-    low = [m for m in measures if m.value + (m.uncertainty or 0.0) < COMPRESSION]
+    low = [m for m in measures if m.value + 2 * (m.uncertainty or 0.0) < COMPRESSION]
     sure = [m for m in low if not _like_its_partner(m, measures)]
     if low and not sure:
         return  # what is the same one turn apart may be the wheel's error
