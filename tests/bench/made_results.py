@@ -7,6 +7,7 @@ from toothwise.bench import decide
 from toothwise.bench.limits import Limits, template
 from toothwise.bench.limits import parse as parse_limits
 from toothwise.bench.result import MASTER
+from toothwise.book import LotMean, MeasureColumn
 from toothwise.records import Judged, SensorResult
 
 
@@ -67,3 +68,31 @@ def hash_of(text: str) -> int:
 def lot(sensors: int, seed: int = 1, name: str = "QB-7", offset_deg: float = 0.0) -> list[SensorResult]:
     rng = np.random.default_rng(seed)
     return [result(n, rng, lot=name, offset_deg=offset_deg) for n in range(sensors)]
+
+
+def columns(runs: list[SensorResult]) -> list[MeasureColumn]:
+    """What the book gives of them as columns, written down plainly: each sensor's last run, in the order they ended."""
+    last = sorted({run.serial: run for run in runs}.values(), key=lambda run: run.ended_utc)
+    found: dict[tuple[str, str, str], list[tuple[str, Judged]]] = {}
+    for run in last:
+        for one in run.measures:
+            found.setdefault((one.name, one.stage, one.unit), []).append((run.serial, one))
+    return [
+        MeasureColumn(
+            *key,
+            [serial for serial, _ in rows],
+            [one.verdict for _, one in rows],
+            *(np.array([getattr(one, n) for _, one in rows], float) for n in ("value", "uncertainty", "low", "high")),
+        )
+        for key, rows in found.items()
+    ]
+
+
+def in_short(runs: list[SensorResult], lot: str) -> list[LotMean]:
+    """The same as a lot before another one."""
+    out = []
+    for column in columns(runs):
+        spread = float(np.std(column.values, ddof=1))
+        mean = float(np.mean(column.values))
+        out.append(LotMean(lot, column.name, column.stage, column.unit, len(column.values), mean, spread))
+    return out

@@ -7,19 +7,27 @@ import io
 import json
 import random
 from dataclasses import replace
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from toothwise.bench import charts, code128, lot, pages, sampling
+from toothwise.bench import axes, charts, code128, lot, pages, pictures, sampling
 from toothwise.bench.result import FAIL, PASS
 from toothwise.errors import Trouble
+from toothwise.records import SensorResult
 
 from tests.bench import made_results
 from tests.parts import need
 
 
+def of(runs: list[SensorResult], **more: object) -> lot.Lot | None:
+    """As the book gives it: results without their measures, and those as columns."""
+    heads = [{**run.as_dict(), "measures": []} for run in runs]
+    return lot.lot_of("QB-7", heads, made_results.columns(runs), **more)  # type: ignore[arg-type]
+
+
 def whole(sensors: int = 80, **more: object) -> lot.Lot:
-    found = lot.lot_of("QB-7", [r.as_dict() for r in made_results.lot(sensors)], **more)  # type: ignore[arg-type]
+    found = of(made_results.lot(sensors), **more)
     assert found is not None
     return found
 
@@ -29,7 +37,7 @@ def test_each_sensor_counts_by_its_last_run() -> None:
     again = replace(
         runs[3], uuid="00000000-0000-4000-8000-00000000ffff", verdict=FAIL, ended_utc="2026-12-01T00:00:00Z"
     )
-    found = lot.lot_of("QB-7", [r.as_dict() for r in [*runs, again]])
+    found = of([*runs, again])
     assert found is not None
     good = sum(r.verdict == PASS for r in runs)
     assert (found.yields.sensors, found.yields.passed, found.yields.failed) == (
@@ -39,7 +47,7 @@ def test_each_sensor_counts_by_its_last_run() -> None:
     )
     assert found.yields.first == good
     assert found.yields.bounds == sampling.clopper_pearson(good - 1, 30)
-    assert lot.lot_of("none", []) is None
+    assert lot.lot_of("none", [], []) is None
 
 
 def test_figures_are_those_of_the_values() -> None:
@@ -65,17 +73,67 @@ def test_a_large_lot_is_charted_by_means_of_five() -> None:
     assert any(at >= 30 and rule == 1 for at, rule in shifted.signals), "a shift of two standard deviations is seen"
 
 
+def test_the_spread_has_a_chart_of_its_own() -> None:
+    """Factors as tables of control charts have them (D4 = 3.267 of two, B4 = 2.089 of five: from memory, and here
+    from their integrals)."""
+    rng = np.random.default_rng(3)
+    single = charts.individuals(rng.normal(size=50)).spread
+    assert single is not None and len(single.points) == 49
+    assert (single.low, single.high / single.centre) == (0.0, pytest.approx(3.267, abs=1e-3))
+    groups = rng.normal(size=(40, 5))
+    five = charts.means(groups).spread
+    assert five is not None and (five.low, five.high / five.centre) == (0.0, pytest.approx(2.089, abs=1e-3))
+    groups[17] *= 6.0
+    wide = charts.means(groups).spread
+    assert wide is not None and (17, 1) in wide.signals
+    runs = made_results.lot(20)
+    at = [m.name for m in runs[0].measures].index("duty")
+    for n, value in ((11, 0.40), (12, 0.60)):
+        measures = list(runs[n].measures)
+        measures[at] = replace(measures[at], value=value)
+        runs[n] = replace(runs[n], measures=tuple(measures))
+    found = of(runs)
+    assert found is not None
+    duty = next(m for m in found.measures if m.name == "duty")
+    assert "QB-7-0012" in duty.spread_met, "a moving range belongs to the later of its two"
+
+
+def test_ticks_are_round_numbers() -> None:
+    assert [text for _, text in axes.numbered(0.0, 1.0, 5)] == ["0.0", "0.2", "0.4", "0.6", "0.8", "1.0"]
+    assert [text for _, text in axes.numbered(-0.06, 0.05, 5)] == ["−0.050", "−0.025", "0.000", "0.025", "0.050"]
+    assert [text for _, text in axes.numbered(0.0, 2600.0, 3)] == ["0", "1,000", "2,000"]
+    assert [value for value, _ in axes.numbered(0.0, 3.0, 9, least=1.0)] == [0.0, 1.0, 2.0, 3.0]
+    low, high = axes.reach(np.array([1.0, 2.0]), 3.0)
+    assert low < 1.0 and high > 3.0
+
+
+def test_pictures_show_their_points_where_they_are() -> None:
+    """A point's place on the paper, turned back by the ticks' places and numbers, is its value."""
+    found = whole(30)
+    one = next(m for m in found.measures if m.name == "feed_current")
+    assert one.chart is not None
+    root = ElementTree.fromstring(pictures.measure(one))
+    line = root.find("{*}polyline")
+    assert line is not None
+    drawn = np.array([list(map(float, pair.split(","))) for pair in line.attrib["points"].split()])
+    numbers = [t for t in root.findall(".//{*}text[@text-anchor='end']") if float(t.attrib["x"]) > 180]
+    beside = {float(t.text or ""): float(t.attrib["y"]) - 2.6 for t in numbers if float(t.attrib["y"]) < 110}
+    assert len(beside) >= 3
+    slope, foot = np.polyfit(list(beside.values()), list(beside), 1)
+    np.testing.assert_allclose(slope * drawn[:, 1] + foot, one.values, atol=0.02 * np.ptp(one.values))
+
+
 def test_a_trend_is_told_where_a_lot_is_unlike_the_others() -> None:
     key = "edge_position dwell 3000 rpm"
-    earlier = {
-        key: {f"QB-{n}": [r.measures[-2].value for r in made_results.lot(40, seed=n, offset_deg=0.3)] for n in range(5)}
-    }
-    found = whole(earlier=earlier)
-    (trend,) = found.trends
-    assert trend.key == key and trend.far < -3.0
-    assert "Unlike the earlier lots" in " ".join(pages.in_words(found))
-    alike = {key: {f"QB-{n}": [r.measures[-2].value for r in made_results.lot(40, seed=n)] for n in range(2, 7)}}
-    assert abs(whole(earlier=alike).trends[0].far) < 3.0
+    late = [made_results.in_short(made_results.lot(40, seed=n, offset_deg=0.3), f"QB-{n}") for n in range(5)]
+    found = whole(earlier=[mean for each in late for mean in each])
+    trend = next(one for one in found.trends if one.key == key)
+    assert trend.far < -3.0 and [one.name for one in trend.lots] == [*(f"QB-{n}" for n in range(5)), "QB-7"]
+    assert "Unlike the earlier lots: edge position" in " ".join(pages.in_words(found))
+    alike = [made_results.in_short(made_results.lot(40, seed=n), f"QB-{n}") for n in range(2, 7)]
+    same = whole(earlier=[mean for each in alike for mean in each])
+    assert all(abs(one.far) < 3.0 for one in same.trends) and len(same.trends) == len(same.measures)
+    assert whole(earlier=[mean for each in alike[:2] for mean in each]).trends == ()
 
 
 def test_sampling_decides() -> None:
@@ -95,7 +153,7 @@ def test_json_and_csv_hold_every_sensor() -> None:
     rows = list(csv.DictReader(io.StringIO(lot.as_csv(found))))
     assert len(rows) == 80
     assert float(rows[5]["edge_position dwell 3000 rpm [deg]"]) == pytest.approx(
-        found.last[5].measures[-2].value, rel=1e-8
+        made_results.lot(80)[5].measures[-2].value, rel=1e-8
     )
 
 

@@ -4,7 +4,7 @@
 
 Results made by arithmetic (tests/book/made_results.py), so many to a lot, so many measures each, are put into a
 SQLite book and into one on a PostgreSQL server of our own that syncs to the disk as it comes. Then each list and each
-question a lot's report asks, so many times: seconds, on the wall.
+question a lot's report asks, and the report itself, so many times: seconds, on the wall.
 """
 
 from __future__ import annotations
@@ -17,11 +17,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from toothwise.book import Book, schema
-from toothwise.book.bench_results import _rows_of
+from toothwise.bench import lot as lots
+from toothwise.bench import pages
+from toothwise.book import Book, LotMean, schema
+from toothwise.book.bench_results import BenchResults, _rows_of
 from toothwise.book.times import now_utc
 
-from tests.book.made_results import MEASURES, made
+from tests.book.made_results import made
 from tests.book.server import Cluster, programs
 
 
@@ -43,6 +45,22 @@ def fill(book: Book, count: int, per_lot: int, measures: int) -> None:
         with book._store.writing() as connection:
             connection.execute(schema.bench_results.insert(), heads)
             connection.execute(schema.bench_measures.insert(), rows)
+
+
+def earlier(bench: BenchResults, lot: str) -> list[LotMean]:
+    return bench.earlier_means(lot, lots=lots.EARLIER_LOTS, sensors=lots.EARLIER_SENSORS)
+
+
+def told(bench: BenchResults, lot: str) -> lots.Lot:
+    """What `toothwise bench lot` asks the book, and what it makes of it."""
+    results = bench.lot_results(lot, measures=False)
+    found = lots.lot_of(lot, results, bench.measure_columns(lot, last_only=True), earlier=earlier(bench, lot))
+    assert found is not None
+    return found
+
+
+def report(bench: BenchResults, lot: str) -> str:
+    return pages.lot_report(told(bench, lot))
 
 
 def timed(work: Callable[[], object], runs: int) -> list[float]:
@@ -74,11 +92,11 @@ def measure(name: str, book: Book, given: argparse.Namespace) -> None:
         "lots: search": lambda: bench.lots("lot 0007"),
         "lot: whole results": lambda: bench.lot_results(lot),
         "lot: each sensor's last": lambda: bench.lot_results(lot, last_only=True),
-        "lot: columns of all measures": lambda: bench.measure_columns(lot=lot),
-        "lot: the same, each sensor's last": lambda: bench.measure_columns(lot=lot, last_only=True),
-        "type: one measure over all lots": lambda: bench.measure_columns(
-            sensor_type="two-wire 12", names=[MEASURES[3]]
-        ),
+        "lot: columns of all measures": lambda: bench.measure_columns(lot),
+        "lot: the same, each sensor's last": lambda: bench.measure_columns(lot, last_only=True),
+        "lot: the sixteen before it": lambda: earlier(bench, lot),
+        "lot: the report, with its pictures": lambda: report(bench, lot),
+        "lot: the table": lambda: lots.as_csv(told(bench, lot)),
     }
     print(f"{name}, filled in {filled:.0f} s")
     print(f"  {'seconds':36}{'median':>9}{'least':>9}{'most':>9}")

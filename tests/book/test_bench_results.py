@@ -13,7 +13,7 @@ from toothwise.book import Book
 from toothwise.errors import BookTrouble
 from toothwise.records import Judged, SensorResult
 
-from tests.book.made_results import made
+from tests.book.made_results import MEASURES, made
 
 
 @pytest.fixture
@@ -132,7 +132,7 @@ def test_columns_hold_what_the_results_hold(book: Book) -> None:
     given = [made(n, lot=f"L{n % 2}", serial=f"S{n % 30}", measures=9) for n in range(60)]
     for result in given:
         book.bench.save_result(result)
-    columns = book.bench.measure_columns(lot="L1")
+    columns = book.bench.measure_columns("L1")
     assert [f"{c.name} {c.stage}" for c in columns][-3:] == [
         "level_high ",
         "lowest_full_count gap 1",
@@ -146,8 +146,43 @@ def test_columns_hold_what_the_results_hold(book: Book) -> None:
         assert column.serials == [result["serial"] for result in of_lot]
         assert column.verdicts == [row["verdict"] for row in rows]
         assert np.isnan(column.low).all()
-    (last,) = book.bench.measure_columns(lot="L1", names=["duty"], last_only=True)
+    last = next(c for c in book.bench.measure_columns("L1", last_only=True) if c.name == "duty" and not c.stage)
     assert last.serials == [f"S{n}" for n in range(1, 30, 2)]
-    (trend,) = book.bench.measure_columns(sensor_type="two-wire 12", names=["duty"])
-    assert trend.lots == [result["lot"] for result in given]
-    assert book.bench.measure_columns(sensor_type="another") == []
+    assert last.values[0] == of_lot[15]["measures"][2]["value"]
+    assert book.bench.measure_columns("L9") == []
+    bare = book.bench.lot_results("L1", measures=False)
+    assert bare == [{**result, "measures": []} for result in of_lot]
+
+
+def test_columns_are_in_the_order_the_results_ended_whichever_came_first(book: Book) -> None:
+    for n in (3, 1, 2):
+        book.bench.save_result(made(n))
+    assert [result["serial"] for result in book.bench.lot_results("L1")] == ["S000001", "S000002", "S000003"]
+    assert all(c.serials == ["S000001", "S000002", "S000003"] for c in book.bench.measure_columns("L1"))
+
+
+def test_earlier_lots_in_short(book: Book) -> None:
+    """Five lots of four results, sensors 0 and 1 twice; the fourth lot is asked."""
+    given = [made(n, lot=f"L{n // 4}", serial=f"S{n % 4 % 2 if n % 4 < 3 else 2}", measures=2) for n in range(20)]
+    for result in given:
+        book.bench.save_result(result)
+    assert book.bench.save_result(made(20, lot="other") | {"sensor_type": "hall"})
+    found = book.bench.earlier_means("L3", lots=2, sensors=3)
+    assert [(one.lot, one.name) for one in found] == [(lot, MEASURES[i]) for lot in ("L1", "L2") for i in (0, 1)]
+    for one in found:
+        seq, first = MEASURES.index(one.name), 4 * int(one.lot[1:])
+        rows = [given[n]["measures"][seq]["value"] for n in (first + 1, first + 2, first + 3)]  # each sensor's last
+        values = [value for value in rows if value is not None]
+        assert (one.count, one.unit) == (len(values), "rpm" if seq == 0 else "deg")
+        assert one.mean == pytest.approx(np.mean(values))
+        assert one.spread == pytest.approx(np.std(values, ddof=1), rel=1e-5)
+    assert book.bench.earlier_means("L0", lots=9, sensors=9) == []
+    assert book.bench.earlier_means("none", lots=9, sensors=9) == []
+    book.bench.save_result(made(21, lot="L4") | {"sensor_type": "hall"})
+    assert book.bench.earlier_means("L4", lots=9, sensors=9) == []
+
+
+def test_the_oldest_have_their_measures(book: Book) -> None:
+    for n in range(6):
+        book.bench.save_result(made(n))
+    assert book.bench.oldest(3) == [made(0), made(1), made(2)]

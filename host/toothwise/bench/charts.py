@@ -1,4 +1,4 @@
-"""Control charts: individuals with moving range, mean with spread; and the run rules.
+"""Control charts in pairs, individuals with moving ranges or means with standard deviations; and the run rules.
 
 The rules are the eight tests of ISO 8258:1991 (withdrawn; ISO 7870-2 followed), the same as Nelson's (L. S. Nelson,
 "The Shewhart control chart - tests for special causes", J. Quality Technology 16, 1984, 237-239; their list from
@@ -31,7 +31,8 @@ RULES = {
 @dataclass(frozen=True, slots=True, eq=False)
 class Chart:
     """points in the order they were made, with centre and control limits; each of `size` values. signals: (place of the
-    last point, rule)."""
+    last point, rule). spread: the chart beneath, of moving ranges or of the groups' standard deviations; only the first
+    rule is asked of it."""
 
     size: int
     points: Floats
@@ -39,6 +40,7 @@ class Chart:
     low: float
     high: float
     signals: tuple[tuple[int, int], ...]
+    spread: Chart | None = None
 
 
 def c4(n: int) -> float:
@@ -57,24 +59,44 @@ def d2(n: int) -> float:
     return float((weights * inside).sum() * (z[1] - z[0]) / 3.0)
 
 
+def d3(n: int) -> float:
+    """Standard deviation of the range of n normal values of spread 1; for two of them in closed form, as it is needed
+    for moving ranges alone: their range is sqrt(2) |z|."""
+    if n != 2:
+        raise ValueError("only for moving ranges of two")
+    return math.sqrt(2.0 - 4.0 / math.pi)
+
+
 def individuals(values: Floats) -> Chart:
     """One value at a time; the spread from the mean moving range of neighbours over d2(2)."""
-    centre = float(np.mean(values))
-    sigma = float(np.mean(np.abs(np.diff(values)))) / d2(2) if len(values) > 1 else 0.0
-    return _chart(1, np.asarray(values, np.float64), centre, sigma)
+    points = np.asarray(values, np.float64)
+    ranges = np.abs(np.diff(points))
+    mean_range = float(np.mean(ranges)) if len(ranges) else 0.0
+    sigma = mean_range / d2(2)
+    return _chart(1, points, float(np.mean(points)), sigma, _spread(2, ranges, mean_range, sigma * d3(2)))
 
 
 def means(groups: Floats) -> Chart:
     """Means of groups of one size, (groups, size); the spread from the mean standard deviation over c4."""
     size = groups.shape[1]
-    sigma = float(np.mean(np.std(groups, axis=1, ddof=1))) / c4(size) / math.sqrt(size)
+    deviations = np.std(groups, axis=1, ddof=1)
+    mean_deviation = float(np.mean(deviations))
+    sigma = mean_deviation / c4(size)
     points = groups.mean(axis=1)
-    return _chart(size, points, float(np.mean(points)), sigma)
+    spread = _spread(size, deviations, mean_deviation, sigma * math.sqrt(1.0 - c4(size) ** 2))
+    return _chart(size, points, float(np.mean(points)), sigma / math.sqrt(size), spread)
 
 
-def _chart(size: int, points: Floats, centre: float, sigma: float) -> Chart:
+def _chart(size: int, points: Floats, centre: float, sigma: float, spread: Chart) -> Chart:
     scores = (points - centre) / sigma if sigma > 0.0 else np.zeros(len(points))
-    return Chart(size, points, centre, centre - 3.0 * sigma, centre + 3.0 * sigma, tuple(signals(scores)))
+    return Chart(size, points, centre, centre - 3.0 * sigma, centre + 3.0 * sigma, tuple(signals(scores)), spread)
+
+
+def _spread(size: int, points: Floats, centre: float, sigma: float) -> Chart:
+    """Limits three standard deviations of the spread itself away, never below none at all."""
+    low, high = max(centre - 3.0 * sigma, 0.0), centre + 3.0 * sigma
+    beyond = ((points > high) | (points < low)) & (sigma > 0.0)
+    return Chart(size, points, centre, low, high, tuple((int(at), 1) for at in np.flatnonzero(beyond)))
 
 
 def signals(scores: Floats) -> list[tuple[int, int]]:

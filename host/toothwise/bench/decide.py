@@ -116,6 +116,12 @@ def _prefix(value: float, unit: str) -> tuple[float, str]:
     return (1e6, " MΩ") if abs(value) >= 1e6 else (1e3, " kΩ")
 
 
+def scale_of(value: float, unit: str) -> tuple[float, str]:
+    """What an axis of such values is divided by, and its unit as it is written there."""
+    factor, prefix = _prefix(value, unit)
+    return factor, (prefix or _UNITS.get(unit, unit)).strip()
+
+
 _UNITS = {"deg": "°", "deg rms": "° rms", "ohm": " Ω", "": ""}
 
 

@@ -7,7 +7,7 @@ import io
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,12 +17,17 @@ from toothwise.bench.capability import Capability, capability
 from toothwise.bench.charts import RULES, STANDARD, Chart, individuals, means
 from toothwise.bench.decide import COUNTED
 from toothwise.bench.result import FAIL, PASS, RETEST, from_dict
-from toothwise.records import Judged, SensorResult
+from toothwise.records import SensorResult
+
+if TYPE_CHECKING:
+    from toothwise.book import LotMean, MeasureColumn
 
 FEWEST_CHARTED = 8
 GROUPED_FROM, GROUP = 100, 5
 """So many sensors and more are charted by the means of five in a row, which see a shift sooner."""
 FEWEST_FOR_TREND = 3
+EARLIER_LOTS, EARLIER_SENSORS = 16, 500
+"""A trend looks at so many lots before this one, and of each at so many sensors, the last ones."""
 FAR = 3.0
 """A lot's mean so many standard errors from the earlier lots' is told; common practice, no source."""
 
@@ -72,10 +77,18 @@ class MeasureFigures:
             return []
         return [(rule, self.serials[(at + 1) * self.chart.size - 1]) for at, rule in self.chart.signals]
 
+    @property
+    def spread_met(self) -> list[str]:
+        """Serial number of the last sensor wherever the spread was out of its limits."""
+        if self.chart is None or self.chart.spread is None:
+            return []
+        size = self.chart.size  # a moving range belongs to the later of its two
+        return [self.serials[at + 1 if size == 1 else (at + 1) * size - 1] for at, _ in self.chart.spread.signals]
+
 
 @dataclass(frozen=True, slots=True)
 class Trend:
-    """A measure's mean against the mean of earlier lots' means. far: so many standard errors away. values: of each lot,
+    """A measure's mean against the mean of earlier lots' means. far: so many standard errors away. lots: each in short,
     this one last."""
 
     key: str
@@ -83,12 +96,23 @@ class Trend:
     now: float
     before: float
     far: float
-    values: Mapping[str, Sequence[float]]
+    lots: tuple[LotInShort, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LotInShort:
+    """One measure of one lot: how many sensors, mean, standard deviation."""
+
+    name: str
+    count: int
+    mean: float
+    spread: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Lot:
-    """Everything a lot's report shows. failures: reasons of sensors that did not pass, the most frequent first."""
+    """Everything a lot's report shows. failures: reasons of sensors that did not pass, the most frequent first. last:
+    each sensor's last result, without its measures: those are in `measures`."""
 
     name: str
     sensor_types: tuple[str, ...]
@@ -108,14 +132,17 @@ class Lot:
 def lot_of(
     name: str,
     results: Iterable[Mapping[str, Any]],
+    columns: Sequence[MeasureColumn],
     *,
-    earlier: Mapping[str, Mapping[str, Sequence[float]]] | None = None,
+    earlier: Iterable[LotMean] = (),
     plan: sampling.Plan | None = None,
     confidence: float = 0.95,
 ) -> Lot | None:
-    """From results as the book gives them, in the order they ended; None for none.
+    """As the book gives it; None for no results.
 
-    earlier: measure key -> lot -> its values. plan: a sampling plan that the lot is to be decided by.
+    results: of the lot, in the order they ended; their measures are not looked at. columns: the measures of each
+    sensor's last result. earlier: the lots before, the oldest first. plan: a sampling plan that the lot is to be
+    decided by.
     """
     runs = [from_dict(result) for result in results]
     if not runs:
@@ -135,13 +162,12 @@ def lot_of(
         sampling.clopper_pearson(passed, len(last)),
     )
     ordered = sorted(last.values(), key=lambda run: run.ended_utc)
-    measures = _measures(ordered, confidence)
-    not_passed = Counter(
-        f"{one.verdict}: {one.name} {one.stage}".strip()
-        for run in ordered
-        for one in run.measures
-        if one.verdict != PASS
-    )
+    measures = tuple(_figures(column, confidence) for column in columns if not np.isnan(column.values).all())
+    not_passed: Counter[str] = Counter()
+    for column in columns:
+        for verdict, sensors in Counter(column.verdicts).items():
+            if verdict != PASS:
+                not_passed[f"{verdict}: {column.name} {column.stage}".strip()] += sensors
     return Lot(
         name,
         tuple(sorted({run.sensor_type for run in runs})),
@@ -153,40 +179,36 @@ def lot_of(
         measures,
         tuple(ordered),
         Counter(run.reference for run in ordered),
-        _trends(name, measures, earlier or {}),
+        _trends(name, measures, earlier),
         plan,
         None if plan is None else plan.decide(counts[FAIL] + counts[RETEST], len(last)),
     )
 
 
-def _measures(runs: Sequence[SensorResult], confidence: float) -> tuple[MeasureFigures, ...]:
-    found: dict[str, list[tuple[str, Judged]]] = {}
-    for run in runs:
-        for one in run.measures:
-            if one.value is not None:
-                found.setdefault(one.key, []).append((run.serial, one))
-    return tuple(_figures(rows, confidence) for rows in found.values())
-
-
-def _figures(rows: list[tuple[str, Judged]], confidence: float) -> MeasureFigures:
+def _figures(column: MeasureColumn, confidence: float) -> MeasureFigures:
     """Limits are those of the last one: they may have been set anew on the way."""
-    values = np.array([one.value for _, one in rows], np.float64)
-    last = rows[-1][1]
-    doubts = [one.uncertainty for _, one in rows if one.uncertainty is not None]
-    counted = last.name in COUNTED
+    there = ~np.isnan(column.values)
+    values = column.values[there]
+    at = np.flatnonzero(there).tolist()
+    low_limit, high_limit = (
+        None if np.isnan(limits[at[-1]]) else float(limits[at[-1]]) for limits in (column.low, column.high)
+    )
+    doubts = column.uncertainties[there]
+    doubts = doubts[~np.isnan(doubts)]
+    counted = column.name in COUNTED
     low, q1, middle, q3, high = np.quantile(values, [0.0, 0.25, 0.5, 0.75, 1.0]).tolist()
     return MeasureFigures(
-        last.name,
-        last.stage,
-        last.unit,
-        last.low,
-        last.high,
+        column.name,
+        column.stage,
+        column.unit,
+        low_limit,
+        high_limit,
         values,
-        tuple(serial for serial, _ in rows),
+        tuple(column.serials[place] for place in at),
         (low, q1, middle, q3, high),
-        Counter(one.verdict for _, one in rows),
-        float(np.median(doubts)) if doubts else None,
-        None if counted else capability(values, last.low, last.high, confidence),
+        Counter(column.verdicts[place] for place in at),
+        float(np.median(doubts)) if len(doubts) else None,
+        None if counted else capability(values, low_limit, high_limit, confidence),
         None if counted else _chart(values),
     )
 
@@ -199,21 +221,24 @@ def _chart(values: NDArray[np.float64]) -> Chart | None:
     return means(values[: len(values) // GROUP * GROUP].reshape(-1, GROUP))
 
 
-def _trends(
-    name: str, measures: Iterable[MeasureFigures], earlier: Mapping[str, Mapping[str, Sequence[float]]]
-) -> tuple[Trend, ...]:
+def _trends(name: str, measures: Iterable[MeasureFigures], earlier: Iterable[LotMean]) -> tuple[Trend, ...]:
     """Against the spread of earlier lots' means, and this mean's own standard error."""
+    by_measure: dict[tuple[str, str, str], list[LotInShort]] = {}
+    for lot in earlier:
+        short = LotInShort(lot.lot, lot.count, lot.mean, lot.spread)
+        by_measure.setdefault((lot.name, lot.stage, lot.unit), []).append(short)
     out = []
     for one in measures:
-        lots = {lot: values for lot, values in earlier.get(one.key, {}).items() if len(values)}
-        before = np.array([np.mean(values) for values in lots.values()])
-        if len(before) < FEWEST_FOR_TREND or len(one.values) < 2:
+        lots = by_measure.get((one.name, one.stage, one.unit), [])
+        if len(lots) < FEWEST_FOR_TREND or len(one.values) < 2:
             continue
-        own = float(np.var(one.values, ddof=1)) / len(one.values)
-        between = float(np.var(before, ddof=1)) * (1.0 + 1.0 / len(before))
-        far = (float(one.values.mean()) - float(before.mean())) / max(np.sqrt(own + between), 1e-30)
-        values = {**lots, name: one.values.tolist()}
-        out.append(Trend(one.key, one.unit, float(one.values.mean()), float(before.mean()), float(far), values))
+        means = np.array([lot.mean for lot in lots])
+        now = LotInShort(name, len(one.values), float(one.values.mean()), float(np.std(one.values, ddof=1)))
+        own = now.spread**2 / now.count
+        between = float(np.var(means, ddof=1)) * (1.0 + 1.0 / len(means))
+        before = float(means.mean())
+        far = (now.mean - before) / max(np.sqrt(own + between), 1e-30)
+        out.append(Trend(one.key, one.unit, now.mean, before, float(far), (*lots, now)))
     return tuple(out)
 
 
@@ -230,7 +255,15 @@ def as_json(lot: Lot) -> dict[str, Any]:
         "references": dict(lot.references),
         "measures": [_measure_json(one) for one in lot.measures],
         "trends": [
-            {"key": t.key, "unit": t.unit, "now": t.now, "before": t.before, "far": t.far, "lots": list(t.values)}
+            {
+                "key": t.key,
+                "unit": t.unit,
+                "now": t.now,
+                "before": t.before,
+                "far": t.far,
+                "lots": [one.name for one in t.lots],
+                "by_lot": [asdict(one) for one in t.lots],
+            }
             for t in lot.trends
         ],
         "plan": None if lot.plan is None else asdict(lot.plan),
@@ -265,21 +298,28 @@ def _measure_json(one: MeasureFigures) -> dict[str, Any]:
             "signals": [
                 {"serial": serial, "rule": rule, "standard": STANDARD, "words": RULES[rule]} for rule, serial in one.met
             ],
+            "spread": None
+            if chart.spread is None
+            else {
+                "of": "moving ranges of two" if chart.size == 1 else "standard deviations within the groups",
+                "centre": chart.spread.centre,
+                "low": chart.spread.low,
+                "high": chart.spread.high,
+                "beyond": one.spread_met,
+            },
         },
     }
 
 
 def as_csv(lot: Lot) -> str:
     """One row a sensor: its last verdict and every measure; RFC 4180."""
-    keys = [one.key for one in lot.measures]
     heads = [f"{one.key} [{one.unit}]" if one.unit else one.key for one in lot.measures]
+    of = [dict(zip(one.serials, one.values.tolist(), strict=True)) for one in lot.measures]
     out = io.StringIO()
     writer = csv.writer(out)
     writer.writerow(["serial", "verdict", "ended_utc", "bench", "reference", *heads, "reasons"])
     for run in lot.last:
-        values = {one.key: one.value for one in run.measures}
-        cells = ["" if values.get(key) is None else f"{values[key]:.9g}" for key in keys]
-        writer.writerow(
-            [run.serial, run.verdict, run.ended_utc, run.bench, run.reference, *cells, *[" | ".join(run.reasons)]]
-        )
+        cells = [f"{values[run.serial]:.9g}" if run.serial in values else "" for values in of]
+        row = [run.serial, run.verdict, run.ended_utc, run.bench, run.reference, *cells, " | ".join(run.reasons)]
+        writer.writerow(row)
     return out.getvalue()

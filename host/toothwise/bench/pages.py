@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from html import escape
 from importlib.resources import files
 from typing import Any
@@ -14,7 +13,7 @@ from toothwise import __version__
 from toothwise.bench import code128, pictures
 from toothwise.bench.charts import RULES, STANDARD
 from toothwise.bench.decide import WORDS, limits_of, plain
-from toothwise.bench.lot import FAR, Lot, MeasureFigures, Trend
+from toothwise.bench.lot import EARLIER_SENSORS, FAR, Lot, MeasureFigures, Trend
 from toothwise.bench.result import PASS, REFERENCES, utc_now
 from toothwise.bench.sampling import Plan
 from toothwise.records import Judged, SensorResult
@@ -25,7 +24,6 @@ from toothwise.show import words
 MOST_SENSORS = 400
 MOST_PICTURES = 12
 MOST_MET = 6
-MOST_LOTS = 16
 
 
 def _page(template: str, title: str, **more: Any) -> str:
@@ -90,19 +88,22 @@ def lot_report(lot: Lot) -> str:
         table=[_measure_row(one) for one in lot.measures],
         pictures=[_picture(one) for one in drawn],
         standard=STANDARD,
-        rules=[
-            [title(one), str(rule), RULES[rule], printed(serial)]
-            for one in lot.measures
-            for rule, serial in one.met[:MOST_MET]
-        ],
+        rules=[[printed(cell) for cell in row] for one in lot.measures for row in _met(one)],
         trends=[_trend(trend) for trend in lot.trends],
         courses=[
-            {"name": shown(trend.key), "address": image(pictures.trend(trend.unit, _latest(trend.values)))}
+            {"name": shown(trend.key), "address": image(pictures.trend(trend.unit, trend.lots))}
             for trend in lot.trends[:MOST_PICTURES]
         ],
         sensors=[_sensor(run) for run in lot.last[:MOST_SENSORS]],
+        earlier_sensors=EARLIER_SENSORS,
         more=max(len(lot.last) - MOST_SENSORS, 0),
     )
+
+
+def _met(one: MeasureFigures) -> list[list[str]]:
+    """The first run rules that were met: measure, rule, what it says, serial number."""
+    spread = [[title(one), "1", f"{RULES[1]}, of the spread", serial] for serial in one.spread_met[:MOST_MET]]
+    return [[title(one), str(rule), RULES[rule], serial] for rule, serial in one.met[:MOST_MET]] + spread
 
 
 def _sensor(run: SensorResult) -> list[str]:
@@ -190,12 +191,8 @@ def _picture(one: MeasureFigures) -> dict[str, Any]:
 def _trend(trend: Trend) -> list[str]:
     way = "higher" if trend.far > 0 else "lower"
     far = "as before" if abs(trend.far) <= FAR else f"{abs(trend.far):.1f} standard errors {way}"
-    before = f"{plain(trend.before, trend.unit)} ({len(trend.values) - 1})"
+    before = f"{plain(trend.before, trend.unit)} ({len(trend.lots) - 1})"
     return [shown(trend.key), plain(trend.now, trend.unit), before, far]
-
-
-def _latest(lots: Mapping[str, Sequence[float]]) -> Mapping[str, Sequence[float]]:
-    return dict(list(lots.items())[-MOST_LOTS:])
 
 
 def label(run: SensorResult, width_mm: float = 62.0, height_mm: float = 29.0) -> str:
@@ -222,15 +219,3 @@ def label(run: SensorResult, width_mm: float = 62.0, height_mm: float = 29.0) ->
         f'<text x="{pad}" y="{height_mm - pad - small - 1.0}" font-size="{small}">{type_}</text>'
         f'<text x="{pad}" y="{height_mm - pad}" font-size="{small}">{lot}</text></svg>\n'
     )
-
-
-def earlier_lots(columns: Sequence[Any], lot: str) -> dict[str, Mapping[str, Sequence[float]]]:
-    """The book's columns of a sensor type as measure key -> lot -> values, this lot left out."""
-    out: dict[str, Mapping[str, Sequence[float]]] = {}
-    for column in columns:
-        by_lot: dict[str, list[float]] = {}
-        for name, value in zip(column.lots, column.values.tolist(), strict=True):
-            if name != lot and value == value:
-                by_lot.setdefault(name, []).append(value)
-        out[f"{column.name} {column.stage}".strip()] = by_lot
-    return out

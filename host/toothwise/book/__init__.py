@@ -16,7 +16,7 @@ It is one SQLite file, or, for several benches, a database on a PostgreSQL serve
         book.compare(3, 4), book.delete(3), book.backup("copy.sqlite"), list(book.faults())
         book.jobs.add(toml_text), book.jobs.add_reading(7, "feed_v", 5.02, "sensor")
         book.keep_wheel("my wheel", {...}), book.wheel("my wheel")
-        book.bench.save_result(result), book.bench.lots(), book.bench.measure_columns(lot="L7")
+        book.bench.save_result(result), book.bench.lots(), book.bench.measure_columns("L7")
         book.copy_to(other_book)                               # from a file to a server, or back
 
     with ResultQueue("postgresql://bench@server/book") as queue:
@@ -28,7 +28,8 @@ What was added is on the disk within a second; a kill leaves a book that opens a
 This room imports SQLAlchemy: import it only where a book is needed.
 """
 
-from toothwise.book.bench_results import LotLine, MeasureColumn
+from toothwise.book.bench_columns import LotMean, MeasureColumn
+from toothwise.book.bench_results import LotLine
 from toothwise.book.book import Book, default_path
 from toothwise.book.jobs import Job, Jobs, Reading
 from toothwise.book.queue import ResultQueue, catch_up
@@ -41,6 +42,7 @@ __all__ = [
     "Job",
     "Jobs",
     "LotLine",
+    "LotMean",
     "MeasureColumn",
     "Reading",
     "Recorder",

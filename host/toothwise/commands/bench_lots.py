@@ -66,16 +66,16 @@ def lots(args: argparse.Namespace) -> int:
 def lot(args: argparse.Namespace) -> int:
     from toothwise.bench import lot as lots
     from toothwise.bench import sampling
-    from toothwise.bench.pages import earlier_lots, lot_report
+    from toothwise.bench.pages import lot_report
 
     plan = None
     with opened(args.book) as book:
-        results = book.bench.lot_results(args.lot)
-        kinds = {result["sensor_type"] for result in results}
-        columns = book.bench.measure_columns(sensor_type=kinds.pop(), last_only=True) if len(kinds) == 1 else []
+        results = book.bench.lot_results(args.lot, measures=False)
+        columns = book.bench.measure_columns(args.lot, last_only=True)
+        earlier = book.bench.earlier_means(args.lot, lots=lots.EARLIER_LOTS, sensors=lots.EARLIER_SENSORS)
     if args.aql is not None:
         plan = sampling.plan(args.lot_size or len({result["serial"] for result in results}), args.aql)
-    lot = lots.lot_of(args.lot, results, earlier=earlier_lots(columns, args.lot), plan=plan)
+    lot = lots.lot_of(args.lot, results, columns, earlier=earlier, plan=plan)
     if lot is None:
         raise FileTrouble(f"the book has no lot {args.lot!r}", step="toothwise bench lots lists them")
     if args.csv:
