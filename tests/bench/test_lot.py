@@ -11,7 +11,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from toothwise.bench import axes, charts, code128, lot, pages, pictures, sampling
+from toothwise.bench import axes, charts, code128, lot, lot_files, pages, pictures, sampling
 from toothwise.bench.result import FAIL, PASS
 from toothwise.errors import Trouble
 from toothwise.records import SensorResult
@@ -148,9 +148,9 @@ def test_sampling_decides() -> None:
 
 def test_json_and_csv_hold_every_sensor() -> None:
     found = whole()
-    told = json.loads(json.dumps(lot.as_json(found), allow_nan=False))
+    told = json.loads(json.dumps(lot_files.as_json(found), allow_nan=False))
     assert len(told["sensors"]) == 80 and told["yield"]["sensors"] == 80
-    rows = list(csv.DictReader(io.StringIO(lot.as_csv(found))))
+    rows = list(csv.DictReader(io.StringIO(lot_files.as_csv(found))))
     assert len(rows) == 80
     assert float(rows[5]["edge_position dwell 3000 rpm [deg]"]) == pytest.approx(
         made_results.lot(80)[5].measures[-2].value, rel=1e-8

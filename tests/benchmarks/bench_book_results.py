@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from toothwise.bench import lot as lots
-from toothwise.bench import pages
+from toothwise.bench import lot_files, pages
 from toothwise.book import Book, LotMean, schema
 from toothwise.book.bench_results import BenchResults, _rows_of
 from toothwise.book.times import now_utc
@@ -96,7 +96,7 @@ def measure(name: str, book: Book, given: argparse.Namespace) -> None:
         "lot: the same, each sensor's last": lambda: bench.measure_columns(lot, last_only=True),
         "lot: the sixteen before it": lambda: earlier(bench, lot),
         "lot: the report, with its pictures": lambda: report(bench, lot),
-        "lot: the table": lambda: lots.as_csv(told(bench, lot)),
+        "lot: the table": lambda: lot_files.as_csv(told(bench, lot)),
     }
     print(f"{name}, filled in {filled:.0f} s")
     print(f"  {'seconds':36}{'median':>9}{'least':>9}{'most':>9}")

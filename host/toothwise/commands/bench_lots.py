@@ -65,7 +65,7 @@ def lots(args: argparse.Namespace) -> int:
 
 def lot(args: argparse.Namespace) -> int:
     from toothwise.bench import lot as lots
-    from toothwise.bench import sampling
+    from toothwise.bench import lot_files, sampling
     from toothwise.bench.pages import lot_report
 
     plan = None
@@ -79,11 +79,11 @@ def lot(args: argparse.Namespace) -> int:
     if lot is None:
         raise FileTrouble(f"the book has no lot {args.lot!r}", step="toothwise bench lots lists them")
     if args.csv:
-        write(Path(args.csv), lots.as_csv(lot), replace=args.replace)
+        write(Path(args.csv), lot_files.as_csv(lot), replace=args.replace)
     if args.report:
         write(Path(args.report), lot_report(lot), replace=args.replace)
     if args.json:
-        print(json.dumps(lots.as_json(lot), allow_nan=False))
+        print(json.dumps(lot_files.as_json(lot), allow_nan=False))
     else:
         from toothwise.commands.bench_words import lot_lines
 
