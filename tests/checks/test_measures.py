@@ -15,7 +15,6 @@ from toothwise.checks.orders import Orders
 from toothwise.checks.polarity import Polarity
 from toothwise.checks.startup import Startup
 from toothwise.checks.stripes import Stripes
-from toothwise.checks.thinned import KEPT, Thinned
 from toothwise.edges.signal import Edges
 from toothwise.records import Event
 from toothwise.track.teeth import Teeth
@@ -56,6 +55,19 @@ def test_duty(share: float) -> None:
         check.add(Edges(ticks[part], (1 - part % 2).astype(np.uint8)))
     (measure,) = check.measures()
     assert measure.value == pytest.approx(share, abs=0.005)
+
+
+def test_duty_knows_all_teeth_however_long() -> None:
+    """No two of 32 teeth are as wide: a sample that keeps step with the wheel would see only some of them."""
+    share = np.linspace(0.4, 0.6, 32)
+    check = Duty()
+    for turn in range(0, 8000, 500):
+        rise = (turn + np.arange(500)[:, None] + np.arange(32) / 32) * 64_000
+        ticks = np.stack([rise, rise + 2000 * share], axis=2).ravel().astype(np.int64)
+        check.add(Edges(ticks, np.tile([1, 0], 500 * 32).astype(np.uint8)))
+    (measure,) = check.measures()
+    # Half of them are within a quarter of the range from the middle one.
+    assert measure.about["spread"] == pytest.approx(1.4826 * 0.05, rel=0.05)
 
 
 def test_lowest_full_count() -> None:
@@ -219,19 +231,18 @@ def test_cam_shift_against_a_reference(moved: float) -> None:
         assert check.measures(reference.tolist())[-1].value == pytest.approx(moved, abs=0.2)
 
 
+def test_cam_edges_of_a_long_recording() -> None:
+    """Seventeen thousand edges, more than are kept: whole cycles are let go, never single edges of one."""
+    check = cam_found(Spin(3000.0, 6000), wobble=0.05, pieces=40)
+    found = [measure for measure in check.measures() if measure.name == "cam_edge"]
+    assert [m.value for m in found] == pytest.approx(CAM.tolist(), abs=0.2)
+    assert [m.about["level"] for m in found] == LEVELS.tolist()
+
+
 def test_another_cam_is_no_shift() -> None:
     middle = np.array([10.0, 100.0, 190.0, 400.0])
     assert shift(middle, np.array([1, 0, 1, 0]), np.array([0.0, 150.0, 300.0, 500.0])) is None
     assert shift(middle, np.array([1, 0, 1, 0]), np.array([0.0, 150.0, 300.0])) is None
-
-
-def test_thinned_stays_small_and_even() -> None:
-    thin = Thinned()
-    for part in np.array_split(np.arange(300_000.0), 77):
-        thin.add(part)
-    rows = thin.rows()
-    assert thin.count == 300_000 and KEPT <= len(rows) <= 2 * KEPT
-    assert set(np.diff(rows).tolist()) == {float(np.diff(rows)[0])}
 
 
 def test_all_together() -> None:

@@ -24,6 +24,8 @@ CYCLE_DEG = 720.0
 FEWEST_CYCLES = 3
 MOST_TEETH = 1 << 18
 """Crank teeth that wait for cam edges."""
+TOGETHER = 16
+"""Cycles in a row that are kept or let go together: of single edges a cycle could not be put together again."""
 LATEST_DEG = 90.0
 """A shift against the reference is looked for within this: more than a phaser's 25–60° [M] and two sprocket teeth."""
 UNLIKE_DEG = 8.0
@@ -40,7 +42,7 @@ class CamEdges:
         self._t0_s = clock.t0_s
         self._edges = Edges.none()
         self._last_tick = -(2**62)
-        self._teeth = np.empty((0, 3), np.int64)  # tick, angle in 1/1024 degrees from revolution 0, turning
+        self._teeth: list[NDArray[np.int64]] = [np.empty(0, np.int64)] * 4  # tick, revolution, tooth, turning
         self._found = Thinned(5)  # angle from revolution 0, level, time in s, speed in rpm, turning
 
     def add_edges(self, edges: Edges) -> None:
@@ -49,36 +51,37 @@ class CamEdges:
 
     def add(self, teeth: Teeth) -> None:
         known = teeth.revolution >= 0
-        angle = (teeth.revolution[known] * self._turn + self._angles[teeth.tooth[known] - 1]) * 1024.0
-        rows = [teeth.ticks[known], np.rint(angle).astype(np.int64), teeth.turning[known].astype(np.int64)]
-        self._teeth = np.concatenate([self._teeth, np.stack(rows, axis=1)])
+        new = (teeth.ticks, teeth.revolution, teeth.tooth.astype(np.int64), teeth.turning.astype(np.int64))
+        self._teeth = [np.concatenate([held, column[known]]) for held, column in zip(self._teeth, new, strict=True)]
         self._settle()
 
     def _settle(self) -> None:
         """Give an angle to the edges that lie between two crank teeth of one stretch; drop the rest."""
-        if len(self._teeth) < 2 or not len(self._edges):
+        tick, revolution, tooth, turning = self._teeth
+        if len(tick) < 2 or not len(self._edges):
             self._forget()
             return
-        tick = self._teeth[:, 0]
-        ready = self._edges.ticks <= tick[-1]
-        ticks, levels = self._edges.ticks[ready], self._edges.levels[ready]
-        self._edges = Edges(self._edges.ticks[~ready], self._edges.levels[~ready])
+        ready = int(np.searchsorted(self._edges.ticks, tick[-1], side="right"))
+        ticks, levels = self._edges.ticks[:ready], self._edges.levels[:ready]
+        self._edges = Edges(self._edges.ticks[ready:], self._edges.levels[ready:])
         if len(ticks):
             self._last_tick = int(ticks[-1])
-        after = np.clip(np.searchsorted(tick, ticks, side="left"), 1, len(tick) - 1)
-        a, b = self._teeth[after - 1], self._teeth[after]
-        between = (ticks >= a[:, 0]) & (a[:, 2] == b[:, 2]) & (b[:, 0] > a[:, 0]) & (b[:, 1] - a[:, 1] < 180 * 1024)
-        a, b, ticks, levels = a[between], b[between], ticks[between], levels[between]
-        step, deg = b[:, 0] - a[:, 0], (b[:, 1] - a[:, 1]) / 1024.0
-        angle = a[:, 1] / 1024.0 + deg * (ticks - a[:, 0]) / step
-        rpm = deg / (6.0 * step * self._tick_s)
-        self._found.add(np.stack([angle, levels, ticks * self._tick_s + self._t0_s, rpm, a[:, 2]], axis=1))
+        b = np.clip(np.searchsorted(tick, ticks, side="left"), 1, len(tick) - 1)
+        a = b - 1
+        from_deg, to_deg = (revolution[at] * self._turn + self._angles[tooth[at] - 1] for at in (a, b))
+        step, deg = tick[b] - tick[a], to_deg - from_deg
+        between = (ticks >= tick[a]) & (turning[a] == turning[b]) & (step > 0) & (deg < 180)
+        share = (ticks - tick[a]) / np.maximum(step, 1)
+        rpm = deg / (6.0 * np.maximum(step, 1) * self._tick_s)
+        rows = np.stack([from_deg + deg * share, levels, ticks * self._tick_s + self._t0_s, rpm, turning[a]], axis=1)
+        rows = rows[between]
+        self._found.add(rows, np.floor(rows[:, 0] / (TOGETHER * CYCLE_DEG)).astype(np.int64))
         self._forget()
 
     def _forget(self) -> None:
         """Crank teeth before the last cam edge that has its angle; a silent cam must not make them pile up."""
-        first = max(int(np.searchsorted(self._teeth[:, 0], self._last_tick)) - 1, 0)
-        self._teeth = self._teeth[first:][-MOST_TEETH:]
+        first = max(int(np.searchsorted(self._teeth[0], self._last_tick)) - 1, 0)
+        self._teeth = [column[first:][-MOST_TEETH:] for column in self._teeth]
 
     def cycles(self) -> tuple[Floats, Floats, Floats, Floats]:
         """Whole cycles: t_s (c,), rpm (c,), angles (c, edges) in crank degrees, levels (edges,)."""

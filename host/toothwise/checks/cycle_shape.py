@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from toothwise.checks.tail import Tail
+from toothwise.checks.tail import Ints, ShortInts, Tail
 from toothwise.edges.signal import Clock
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
@@ -31,66 +31,103 @@ MOST_WINDOWS = 8192
 """More would not make the mean better: what is left then is what the model cannot tell apart."""
 
 
+@dataclass(frozen=True, slots=True)
+class Geometry:
+    """Where a wheel's teeth stand in the two turns of a cycle, and the smooth runs that fit through them.
+
+    angle_deg: (2N,). trend: (2N, TREND_POWERS), fit: its pseudo-inverse. low, high: (2N,), the teeth around each
+    between which its speed is taken, reach_deg: (2N,), how far they are apart.
+    """
+
+    angle_deg: Floats
+    trend: Floats
+    fit: Floats
+    low: Ints
+    high: Ints
+    reach_deg: Floats
+
+    @staticmethod
+    def of(wheel: Wheel) -> Geometry:
+        n = wheel.teeth
+        turn = np.array(wheel.angles_deg) * 360.0 / wheel.turn_deg
+        angle = np.concatenate([turn, turn + 360.0])
+        trend = np.vander(angle / 360.0 - 1.0, TREND_POWERS, increasing=True)
+        reach = max(1, round(n / 16))
+        at = np.arange(2 * n)
+        low, high = np.maximum(at - reach, 0), np.minimum(at + reach, 2 * n)
+        whole = np.append(angle, 720.0)
+        return Geometry(
+            angle, trend, np.asarray(np.linalg.pinv(trend), np.float64), low, high, whole[high] - whole[low]
+        )
+
+
 @dataclass(slots=True)
 class Group:
     """Windows of one band of speed in one stretch of rotation.
 
     count. total: (2N,) sum of deviations, degrees at the mean speed of the two turns. products: (2N, 2N) sum of
-    outer products. slowness: (2N,) sum of mean speed over the speed at each tooth: so many times its own error a
-    tooth shows.
+    outer products. passed: (2N+1,) sum of the times of each tooth, in degrees at that speed.
     """
 
-    size: int
+    geometry: Geometry
     count: int = 0
-    duration_s: float = 0.0
     total: Floats = field(init=False)
     products: Floats = field(init=False)
-    slowness: Floats = field(init=False)
+    passed: Floats = field(init=False)
     first: list[Floats] = field(default_factory=list)
     centre: Floats | None = None
     spread: float = 0.0
 
     def __post_init__(self) -> None:
-        self.total = np.zeros(self.size)
-        self.products = np.zeros((self.size, self.size))
-        self.slowness = np.zeros(self.size)
+        size = len(self.geometry.angle_deg)
+        self.total = np.zeros(size)
+        self.products = np.zeros((size, size))
+        self.passed = np.zeros(size + 1)
 
-    def add(self, rows: Floats) -> None:
-        """rows: (n, 4N), deviations and slowness."""
-        if self.count >= MOST_WINDOWS:
-            return
+    @property
+    def is_full(self) -> bool:
+        return self.count >= MOST_WINDOWS
+
+    def add(self, times: Floats) -> None:
+        """times: (n, 2N+1), when each tooth passed, as degrees at the window's mean speed; 0 to 720."""
         if self.centre is None:
-            self.first.append(rows)
+            self.first.append(times)
             if sum(len(part) for part in self.first) < FIRST:
                 return
-            rows = self.settle()
-        self._take(rows)
-
-    def settle(self) -> Floats:
-        """Find the usual shape from the first windows, and return them."""
-        rows = np.concatenate(self.first) if self.first else np.empty((0, 2 * self.size))
-        self.first = []
-        if len(rows):
-            seen = rows[:, : self.size]
-            self.centre = np.median(seen, axis=0)
-            self.spread = float(1.4826 * np.median(np.abs(seen - self.centre))) + 1e-4
-        return rows
+            times = self._settle()
+        self._take(times)
 
     def close(self) -> None:
         if self.centre is None and any(len(part) > 0 for part in self.first):
-            self._take(self.settle())
+            self._take(self._settle())
 
-    def _take(self, rows: Floats) -> None:
+    def _settle(self) -> Floats:
+        """Find the usual shape from the first windows, and return them."""
+        times, self.first = np.concatenate(self.first), []
+        seen = self._deviations(times)
+        self.centre = np.median(seen, axis=0)
+        self.spread = float(1.4826 * np.median(np.abs(seen - self.centre))) + 1e-4
+        return times
+
+    def _deviations(self, times: Floats) -> Floats:
+        """(n, 2N): how late each tooth is against the smooth run that fits the window best."""
+        teeth = times[:, :-1]
+        return np.asarray(teeth - (teeth @ self.geometry.fit.T) @ self.geometry.trend.T)
+
+    def _take(self, times: Floats) -> None:
         assert self.centre is not None
         # Engines differ from cycle to cycle by whole waves: only what stands out from its neighbours is mistimed.
-        rest = rows[:, : self.size] - self.centre
-        rough = np.abs(rest - (np.roll(rest, 1, axis=1) + np.roll(rest, -1, axis=1)) / 2)
-        rows = rows[(rough < FAR * self.spread + 0.02).all(axis=1)]
-        self.count += len(rows)
-        seen = rows[:, : self.size]
+        seen = self._deviations(times)
+        rest = seen - self.centre
+        around = np.concatenate([rest[:, -1:], rest, rest[:, :1]], axis=1)
+        rough = np.abs(rest - (around[:, :-2] + around[:, 2:]) / 2).max(axis=1)
+        good = rough < FAR * self.spread + 0.02
+        if not good.all():
+            seen, times = seen[good], times[good]
+        self.count += len(seen)
         self.total += seen.sum(axis=0)
         self.products += seen.T @ seen
-        self.slowness += rows[:, self.size :].sum(axis=0)
+        self.passed += times.sum(axis=0)
 
     @property
     def mean(self) -> Floats:
@@ -98,8 +135,10 @@ class Group:
 
     @property
     def shows(self) -> Floats:
-        """(2N, N): what a degree of each tooth's error does to the mean."""
-        first, second = np.split(self.slowness / max(self.count, 1), 2)
+        """(2N, N): what a degree of each tooth's error does to the mean: mean speed over the speed at that tooth."""
+        at = self.geometry
+        slowness = (self.passed[at.high] - self.passed[at.low]) / at.reach_deg / max(self.count, 1)
+        first, second = np.split(slowness, 2)
         return np.vstack([np.diag(first), np.diag(second)])
 
     @property
@@ -115,31 +154,23 @@ class CycleShape:
 
     def __init__(self, wheel: Wheel, clock: Clock) -> None:
         self.wheel = wheel
-        n = wheel.teeth
+        self.geometry = Geometry.of(wheel)
         self._tick_s = clock.tick_ns * 1e-9
-        angle = np.array(wheel.angles_deg) * 360.0 / wheel.turn_deg
-        self.angle_deg = np.concatenate([angle, angle + 360.0])
-        scaled = np.concatenate([self.angle_deg, [720.0]]) / 360.0 - 1.0
-        self.trend = np.vander(scaled[:-1], TREND_POWERS, increasing=True)
-        self._fit = np.linalg.pinv(self.trend)
-        reach = max(1, round(n / 16))
-        at = np.arange(2 * n)
-        self._low, self._high = np.maximum(at - reach, 0), np.minimum(at + reach, 2 * n)
-        self._reach_deg = (scaled[self._high] - scaled[self._low]) * 360.0
         self.groups: dict[tuple[int, int], Group] = {}
-        self._tail = Tail(2 * n)
+        self._tail = Tail(2 * wheel.teeth)
 
     def feed(self, teeth: Teeth) -> None:
         seen = self._tail.then(teeth)
         size = self._tail.keep
         if len(seen) <= size:
             return
-        first = np.flatnonzero(
-            (seen.tooth[:-size] == 1) & (seen.revolution[:-size] >= 0) & (seen.revolution[:-size] % 2 == 0)
-        )
+        first = np.flatnonzero(seen.tooth[:-size] == 1)
+        first = first[(seen.revolution[first] >= 0) & (seen.revolution[first] % 2 == 0)]
         last = first + size
         whole = (seen.tooth[last] == 1) & (seen.revolution[last] == seen.revolution[first] + 2)
         whole &= seen.turning[last] == seen.turning[first]
+        still = np.flatnonzero(seen.ticks[1:] <= seen.ticks[:-1])
+        whole &= np.searchsorted(still, first) == np.searchsorted(still, last)
         self._windows(seen.ticks, seen.turning, first[whole])
 
     def finish(self) -> list[Group]:
@@ -148,24 +179,18 @@ class CycleShape:
             group.close()
         return sorted((g for g in self.groups.values() if g.count >= 8), key=lambda g: -g.count)
 
-    def _windows(self, ticks: NDArray[np.int64], turning: NDArray[np.int64], first: NDArray[np.int64]) -> None:
-        if not len(first):
-            return
+    def _windows(self, ticks: Ints, turning: ShortInts, first: Ints) -> None:
         size = 2 * self.wheel.teeth
-        t = (ticks[first[:, None] + np.arange(size + 1)] - ticks[first][:, None]) * self._tick_s
-        middle = t[:, size // 2]
-        ratio = middle / np.maximum(t[:, -1] - middle, 1e-12)
-        steady = (np.abs(np.log(np.maximum(ratio, 1e-6))) < STEADY) & (np.diff(t, axis=1) > 0).all(axis=1)
-        t, first = t[steady], first[steady]
-        rest = t[:, :-1] - (t[:, :-1] @ self._fit.T) @ self.trend.T
-        mean_speed = 720.0 / t[:, -1:]
-        slowness = mean_speed * (t[:, self._high] - t[:, self._low]) / self._reach_deg
-        rows = np.concatenate([rest * mean_speed, slowness], axis=1)
-        band = np.searchsorted(BANDS_RPM, 120.0 / np.maximum(t[:, -1], 1e-9))
+        turn, next_turn = np.diff(ticks[first[:, None] + np.array([0, size // 2, size])], axis=1).T
+        steady = np.abs(np.log(turn / next_turn)) < STEADY
+        first, span = first[steady], (turn + next_turn)[steady]
+        band = np.searchsorted(BANDS_RPM, 120.0 / (span * self._tick_s))
+        windows = np.lib.stride_tricks.sliding_window_view(ticks, size + 1)
         for key in set(zip(turning[first].tolist(), band.tolist(), strict=True)):
-            mine = (turning[first] == key[0]) & (band == key[1])
-            group = self.groups.setdefault(key, Group(size))
-            group.add(rows[mine])
-            group.duration_s += float(t[mine, -1].sum())
+            group = self.groups.setdefault(key, Group(self.geometry))
+            if not group.is_full:
+                mine = (turning[first] == key[0]) & (band == key[1])
+                since = windows[first[mine]] - ticks[first[mine], None]
+                group.add(since * (720.0 / span[mine, None]))
         if len(self.groups) > MOST_GROUPS:
             del self.groups[min(self.groups, key=lambda k: self.groups[k].count)]

@@ -10,6 +10,10 @@ from toothwise.records import Measure
 
 PLAIN = 1.3
 """A period longer than this many times its neighbours' median spans a gap."""
+AROUND = 2
+"""So many periods on each side are its neighbours."""
+HELD = 64
+"""Edges that wait for periods to become whole; on a line that never alternates no more than these."""
 
 
 class Duty:
@@ -21,19 +25,22 @@ class Duty:
 
     def add(self, edges: Edges) -> None:
         edges = Edges.join([self._held, edges])
-        self._held = Edges(edges.ticks[-16:], edges.levels[-16:])
-        if len(edges) < 18:
-            self._held = edges
+        t, high = edges.ticks, edges.levels == 1
+        rise = np.flatnonzero(high[:-2] & ~high[1:-1] & high[2:])
+        many = len(rise) - 2 * AROUND
+        start = int(rise[many]) if many > 0 else max(len(edges) - HELD, 0)
+        self._held = Edges(t[start:].copy(), edges.levels[start:].copy())
+        if many <= 0:
             return
-        rise = np.flatnonzero((edges.levels[:-2] == 1) & (edges.levels[1:-1] == 0) & (edges.levels[2:] == 1))
-        t = edges.ticks
-        period = (t[rise + 2] - t[rise]).astype(np.float64)
-        high = (t[rise + 1] - t[rise]).astype(np.float64)
-        if len(period) < 5:
-            return
-        around = np.median(np.lib.stride_tricks.sliding_window_view(period, 5), axis=1)
-        plain = (period[2:-2] < PLAIN * around) & (period[2:-2] * PLAIN > around)
-        self._found.add((high[2:-2] / np.maximum(period[2:-2], 1))[plain])
+        numbers = self._found.next(many)
+        numbers, middle = numbers[wanted := self._found.wants(numbers)], np.flatnonzero(wanted) + AROUND
+        around = rise[middle[:, None] + np.arange(-AROUND, AROUND + 1)]
+        usual = np.median(t[around + 2] - t[around], axis=1)
+        here = rise[middle]
+        period = t[here + 2] - t[here]
+        plain = (period < PLAIN * usual) & (period * PLAIN > usual)
+        share = (t[here + 1] - t[here]) / np.maximum(period, 1)
+        self._found.add(share[plain], numbers[plain])
 
     def measures(self) -> list[Measure]:
         shares = self._found.rows()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import reduce
+
 import numpy as np
 
 from toothwise.checks.tail import Tail
@@ -29,22 +31,23 @@ class FullCount:
     def add(self, teeth: Teeth) -> None:
         self._extra += [e.tick for e in teeth.events if e.kind in ("extra", "contact")]
         seen = self._tail.then(teeth)
-        span = self._tail.keep
+        span, turn = self._tail.keep, self._teeth
         if len(seen) <= span:
             return
-        # Teeth that follow one another by number, all the way through.
-        jumps = np.cumsum((np.diff(seen.tooth, prepend=seen.tooth[0]) - 1) % self._teeth != 0)
-        whole = (jumps[span:] == jumps[:-span]) & (seen.turning[span:] == seen.turning[:-span])
-        first = np.flatnonzero(whole)
-        if self._extra:
-            begin, end = seen.ticks[first], seen.ticks[first + span]
-            first = first[np.searchsorted(self._extra, begin) == np.searchsorted(self._extra, end)]
-            oldest = int(seen.ticks[-span])
-            self._extra = [tick for tick in self._extra if tick >= oldest]
-        if not len(first):
+        ticks = seen.ticks
+        each = ticks[turn:] - ticks[:-turn]
+        fastest = reduce(np.minimum, [each[n * turn : len(each) - (TURNS - 1 - n) * turn] for n in range(TURNS)])
+        # Teeth that do not follow one another by number, or edges between them: no stretch across them counts.
+        step = np.diff(seen.tooth)
+        follows = ((step == 1) | (step == 1 - turn)) & (seen.turning[1:] == seen.turning[:-1])
+        across = (np.flatnonzero(~follows) + 1).tolist()
+        across += np.searchsorted(ticks, self._extra, side="right").tolist()
+        for end in across:
+            fastest[max(end - span, 0) : end] = 0
+        self._extra = [tick for tick in self._extra if tick >= ticks[-span]]
+        slowest = int(fastest.max())
+        if slowest <= 0:
             return
-        marks = seen.ticks[first[:, None] + self._teeth * np.arange(TURNS + 1)]
-        slowest = float(np.diff(marks, axis=1).min(axis=1).max())  # the faster turn of each run
         rpm = 60.0 * self._turns / (slowest * self._tick_s)
         if self._lowest is None or rpm < self._lowest:
             self._lowest, self._tick_share = rpm, 1.0 / slowest

@@ -32,27 +32,31 @@ class Jitter:
         steps = wheel.steps_deg
         even = np.abs(steps - wheel.pitch_deg) < 0.01 * wheel.pitch_deg
         starts = [n for n in range(wheel.teeth - 4) if even[n : n + 4].all()]
-        self._starts = np.array(starts[:: max(1, len(starts) // 12)] if wheel.pitch_deg <= FINE_DEG else [], np.int64)
+        self._starts = np.zeros(wheel.teeth + 1, np.bool_)  # by tooth
+        if wheel.pitch_deg <= FINE_DEG:
+            self._starts[[n + 1 for n in starts[:: max(1, len(starts) // 12)]]] = True
         self._found = Thinned(2)
         self._tail = Tail(wheel.teeth + 4)
 
     def add(self, teeth: Teeth) -> None:
-        if not len(self._starts):
+        if not self._starts.any():
             return
         seen = self._tail.then(teeth)
         n, keep = self._teeth, self._tail.keep
         if len(seen) <= keep:
             return
         ticks, tooth, turning = seen.ticks, seen.tooth, seen.turning
-        first = np.flatnonzero(np.isin(tooth[:-keep] - 1, self._starts))
+        first = np.flatnonzero(self._starts[tooth[:-keep]])
+        numbers = self._found.next(len(first))
+        first, numbers = first[wanted := self._found.wants(numbers)], numbers[wanted]
         whole = (tooth[first + 4] == tooth[first] + 4) & (tooth[first + n] == tooth[first])
         whole &= (tooth[first + n + 4] == tooth[first] + 4) & (turning[first] == turning[first + n + 4])
-        first = first[whole]
+        first, numbers = first[whole], numbers[whole]
         at = ticks[first[:, None] + np.arange(5)] - ticks[first][:, None]
         later = ticks[first[:, None] + n + np.arange(5)] - ticks[first + n][:, None]
         deg_per_tick = 4 * self._pitch_deg / np.stack([at[:, 4], later[:, 4]])
         values = (at @ WEIGHTS) * deg_per_tick[0] - (later @ WEIGHTS) * deg_per_tick[1]
-        self._found.add(np.stack([values, deg_per_tick.mean(axis=0)], axis=1))
+        self._found.add(np.stack([values, deg_per_tick.mean(axis=0)], axis=1), numbers)
 
     def measures(self) -> list[Measure]:
         rows = self._found.rows()

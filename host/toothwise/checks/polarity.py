@@ -70,8 +70,11 @@ class Polarity:
         """1 for each turn with two medium intervals, 0 for one long one; turns that tell nothing are left out."""
         steps = np.diff(ticks).reshape(turns, -1)[:: -(-turns // TURNS_A_CALL)]
         rough = np.diff(np.log(np.maximum(steps, 1)), 2, axis=1)
-        least_one, least_two = (((rough[:, None, :] - shape) ** 2).sum(axis=2).min(axis=1) for shape in self._shapes)
         flat = (rough**2).sum(axis=1)
+        # The squared distance from each shape, by the square of a difference.
+        least_one, least_two = (
+            flat + ((shape**2).sum(axis=1) - 2 * rough @ shape.T).min(axis=1) for shape in self._shapes
+        )
         best = np.minimum(least_one, least_two)
         clear = (np.maximum(least_one, least_two) > CLEAR * best) & (flat > CLEAR * best)
         return np.asarray((least_two < least_one)[clear], np.float64)

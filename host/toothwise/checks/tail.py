@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,20 +10,49 @@ from numpy.typing import NDArray
 from toothwise.track.teeth import Teeth
 
 Ints = NDArray[np.int64]
+ShortInts = NDArray[np.int32]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
 class Stretch:
-    """Teeth as in `Teeth`, all int64."""
+    """Teeth as in `Teeth`, in two parts; a column is joined when somebody asks for it."""
 
-    ticks: Ints
-    back_ticks: Ints
-    tooth: Ints
-    revolution: Ints
-    turning: Ints
+    def __init__(self, before: Teeth, then: Teeth) -> None:
+        self._parts = (before, then)
 
     def __len__(self) -> int:
-        return len(self.ticks)
+        return sum(map(len, self._parts))
+
+    @cached_property
+    def ticks(self) -> Ints:
+        return np.concatenate([part.ticks for part in self._parts])
+
+    @cached_property
+    def back_ticks(self) -> Ints:
+        return np.concatenate([part.back_ticks for part in self._parts])
+
+    @cached_property
+    def tooth(self) -> ShortInts:
+        return np.concatenate([part.tooth for part in self._parts])
+
+    @cached_property
+    def revolution(self) -> Ints:
+        return np.concatenate([part.revolution for part in self._parts])
+
+    @cached_property
+    def turning(self) -> ShortInts:
+        return np.concatenate([part.turning for part in self._parts])
+
+    def last(self, most: int) -> Teeth:
+        """The last so many, without what came before them."""
+        before, then = self._parts
+        more = max(len(before) + min(len(then) - most, 0), 0)
+        return Teeth(
+            np.concatenate([before.ticks[more:], then.ticks[-most:]]),
+            np.concatenate([before.back_ticks[more:], then.back_ticks[-most:]]),
+            np.concatenate([before.tooth[more:], then.tooth[-most:]]),
+            np.concatenate([before.revolution[more:], then.revolution[-most:]]),
+            np.concatenate([before.turning[more:], then.turning[-most:]]),
+        )
 
 
 class Tail:
@@ -31,12 +60,11 @@ class Tail:
 
     def __init__(self, keep: int) -> None:
         self.keep = keep
-        empty = np.empty(0, np.int64)
-        self._held: tuple[Ints, ...] = (empty,) * 5
+        long, short = np.empty(0, np.int64), np.empty(0, np.int32)
+        self._held = Teeth(long, long, short, long, short)
 
     def then(self, teeth: Teeth) -> Stretch:
         """What is held, and these after it."""
-        new = (teeth.ticks, teeth.back_ticks, teeth.tooth, teeth.revolution, teeth.turning)
-        whole = tuple(np.concatenate([h, np.asarray(n, np.int64)]) for h, n in zip(self._held, new, strict=True))
-        self._held = tuple(part[-self.keep :] for part in whole)
-        return Stretch(*whole)
+        whole = Stretch(self._held, teeth)
+        self._held = whole.last(self.keep)
+        return whole

@@ -109,20 +109,21 @@ class _Model:
 
     def __init__(self, shape: CycleShape) -> None:
         n = shape.wheel.teeth
-        angle = np.radians(shape.angle_deg)
+        angle = np.radians(shape.geometry.angle_deg)
         self.teeth = n
         # On few teeth the higher ones look like lower ones; they are there all the same.
         self.orders = np.arange(1, 2 * HIGHEST_ORDER + 1) / 2
         waves = [np.stack([np.cos(k * angle), np.sin(k * angle)], axis=1) for k in self.orders]
         self.waves = np.stack(waves)  # (orders, 2N, 2)
         self.runout = np.concatenate([waves[1][:n], waves[3][:n]], axis=1)  # (N, 4), orders 1 and 2
-        self.trend = FREE * shape.trend @ shape.trend.T
+        self.trend = FREE * shape.geometry.trend @ shape.geometry.trend.T
 
     def engine(self, size: float, slope: float, firing: float, firing_slope: float, order: float) -> Floats:
         """Variance of each order's two waves."""
         variance = (size * self.orders**-slope) ** 2
-        multiple = np.isclose(self.orders % order, 0.0) & (self.orders >= order)
-        variance = variance + np.where(multiple, (firing * (self.orders / order) ** -firing_slope) ** 2, 0.0)
+        variance = variance + np.where(
+            self.orders % order == 0, (firing * (self.orders / order) ** -firing_slope) ** 2, 0.0
+        )
         return np.asarray(variance)
 
 
@@ -182,18 +183,15 @@ def _fit(model: _Model, group: Group, single: Floats, sigma: float | None) -> Fi
     shows = turns @ group.shows
     bases += RUNOUT_DEG**2 * (shows @ model.runout) @ (shows @ model.runout).transpose(0, 2, 1)
     wheel = (shows * single) @ shows.transpose(0, 2, 1)
-    waves = [model.waves[1::2, :n], model.waves[0::2, :n]]
+    waves = np.stack([model.waves[1::2, :n], model.waves[0::2, :n]])
     firing_order = _strongest(model, group.mean)
 
     def cost(p: Floats) -> float:
         variance = model.engine(np.exp(p[1]), p[2], np.exp(p[3]), p[4], firing_order)
+        sizes = np.stack([variance[1::2], variance[0::2]])
         # Slopes about 3 [D: torque of slope 1 over two integrations], sizes anywhere.
-        total = ((p[2] - 2.5) / 0.7) ** 2 + ((p[4] - 3.0) / 0.7) ** 2
-        for half, sizes in enumerate((variance[1::2], variance[0::2])):
-            covariance = bases[half] + np.exp(2 * p[0]) * wheel[half] + _joined(waves[half], sizes)
-            _, log_det = np.linalg.slogdet(covariance)
-            total += float(means[half] @ np.linalg.solve(covariance, means[half])) + log_det
-        return float(total)
+        expected = ((p[2] - 2.5) / 0.7) ** 2 + ((p[4] - 3.0) / 0.7) ** 2
+        return float(expected) + _unlikely(means, bases + np.exp(2 * p[0]) * wheel + _joined(waves, sizes))
 
     start = np.array([np.log(sigma or 0.03), np.log(0.05), 2.5, np.log(0.3), 3.0])
     fixed = np.array([sigma is not None, False, False, False, False])
@@ -203,9 +201,27 @@ def _fit(model: _Model, group: Group, single: Floats, sigma: float | None) -> Fi
 
 
 def _joined(waves: Floats, variance: Floats) -> Floats:
-    """Covariance of waves (orders, teeth, 2) with these variances."""
-    flat = (waves * np.sqrt(variance)[:, None, None]).transpose(1, 0, 2).reshape(waves.shape[1], -1)
-    return np.asarray(flat @ flat.T)
+    """Covariance of waves (..., orders, teeth, 2) with variances (..., orders)."""
+    sized = (waves * np.sqrt(variance)[..., None, None]).swapaxes(-3, -2)
+    flat = sized.reshape(*sized.shape[:-2], -1)
+    return np.asarray(flat @ flat.swapaxes(-2, -1))
+
+
+def _unlikely(means: Floats, covariances: Floats) -> float:
+    """-2 log density, but for a constant, of means (k, n), each normal about 0 with its covariance (k, n, n).
+
+    One factorisation gives both parts: with the mean as one more row below the covariance, that row of the factor is
+    the mean in units in which it is white. What stands in the corner only has to be large.
+    """
+    many, n = means.shape
+    framed = np.empty((many, n + 1, n + 1))
+    framed[:, :n, :n], framed[:, n, :n], framed[:, n, n] = covariances, means, 1e200
+    try:
+        factor = np.linalg.cholesky(framed)
+    except np.linalg.LinAlgError:  # not a covariance any more, by rounding
+        return float("inf")
+    at = np.arange(n)
+    return float((factor[:, n, :n] ** 2).sum() + 2 * np.log(factor[:, at, at]).sum())
 
 
 def _strongest(model: _Model, mean: Floats) -> float:
