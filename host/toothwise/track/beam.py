@@ -21,6 +21,7 @@ from toothwise.track import motion
 from toothwise.track.geometry import Geometry
 from toothwise.track.node import Node, path
 from toothwise.track.profile import Profile
+from toothwise.track.shake import tooth_deg
 from toothwise.track.widths import Widths
 
 HOPELESS = 14.0
@@ -32,6 +33,9 @@ HOPELESS_AT_FIRST = 30.0
 
 PACES = 2.5
 """Two explanations agree on where they are only if their speeds do, to a factor of exp(1 / 2.5)."""
+
+TAKEN_UP = 9
+"""Teeth from which the speed is taken up again when doubt arises."""
 
 SETTLED = 5.5
 """The careful tracker hands over once all other explanations are within so little of hopeless."""
@@ -54,6 +58,7 @@ class Beam:
         self.hopeless = HOPELESS
         self.widths: Widths | None = None
         self.width_of: Callable[[int], int] = _no_width
+        self.tooth_deg = motion.TOOTH_DEG
         self._passed = 0  # tick of the edge before the one taken in now
         self._latest = 0
         self.least_deg_ticks = 1.0 / (motion.STEP_RPM_MOST * 6.0 * tick_s)
@@ -63,10 +68,12 @@ class Beam:
         self.live = [Node(edge, tick, count, 0.0, None) for count in counts]
 
     def resume(self, node: Node, counts: NDArray[np.int64], ticks: NDArray[np.int64], renumber: bool) -> None:
-        """Go on from a tooth that is beyond doubt; counts, ticks: the last few teeth up to it.
+        """Go on from a tooth that is beyond doubt; counts, ticks: the last teeth up to it.
 
         renumber: whether it may also be any other tooth.
         """
+        self.tooth_deg = tooth_deg(counts, ticks, self.geometry)
+        counts, ticks = counts[-TAKEN_UP:], ticks[-TAKEN_UP:]
         node.parent, node.cost, node.edges_since, node.clean, node.spread = None, 0.0, 0, 0, 0.0
         node.pace, node.abrupt, node.unusual = 0.0, 0, False
         for i in range(1, len(counts)):
@@ -86,12 +93,12 @@ class Beam:
         """Bring a node's filtered speed up to date with one more interval (a Kalman filter of one state)."""
         measured = span / degrees
         if not node.pace:
-            node.pace, node.spread = measured, motion.teeth_variance(degrees)
+            node.pace, node.spread = measured, motion.teeth_variance(degrees, self.tooth_deg)
             return
         moved = self._moved(node, degrees, rest)
         error = node.slowing = math.log(measured / node.pace)
         ahead = node.spread + moved
-        total = ahead + motion.teeth_variance(degrees)
+        total = ahead + motion.teeth_variance(degrees, self.tooth_deg)
         # One odd interval must not drag the speed along.
         limit = 3.0 * math.sqrt(total)
         gain = ahead / total
@@ -210,7 +217,7 @@ class Beam:
         turn = (anew.count // self.geometry.teeth + 1) * self.geometry.teeth
         nodes = []
         for tooth in range(self.geometry.symmetry):
-            node = Node(anew.edge, anew.tick, turn + tooth, anew.cost, before)
+            node = Node(anew.edge, anew.tick, turn + tooth, anew.cost + math.log(self.geometry.symmetry), before)
             node.width, node.unusual, node.resting = before.width, self.profile.sigma < math.inf, anew.resting
             node.rested = anew.edge if before.rested < 0 else before.rested
             nodes.append(node)
@@ -224,7 +231,11 @@ class Beam:
         self._filter(child, span, degrees, self._from_rest(node))
         child.unusual = unusual
         if abrupt:  # what went before says little of what comes
-            child.abrupt, child.pace, child.spread = abrupt, span / degrees, motion.teeth_variance(degrees)
+            child.abrupt, child.pace, child.spread = (
+                abrupt,
+                span / degrees,
+                motion.teeth_variance(degrees, self.tooth_deg),
+            )
         child.before, child.span_ticks, child.span_deg = node.count, span, degrees
         child.depth = node.depth + 1
         child.rested, child.resting = node.rested, node.resting
@@ -299,7 +310,10 @@ class Beam:
                 fixed += motion.penalty(max(motion.LEAST_SLOWING + error, 0.0), motion.SLOWING_SIGMA)
             quantum = 1.0 / span + 1.0 / node.span_ticks
             sigma = math.sqrt(
-                node.spread + self._moved(node, degrees, rest) + motion.teeth_variance(degrees) + quantum * quantum
+                node.spread
+                + self._moved(node, degrees, rest)
+                + motion.teeth_variance(degrees, self.tooth_deg)
+                + quantum * quantum
             )
             cost = motion.penalty(error, sigma)
             unusual = node.unusual

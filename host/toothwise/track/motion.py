@@ -36,6 +36,10 @@ SWINGS = 3
 TOOTH_DEG = 0.12
 """Usual error of a tooth's place; 0.3 degrees is then the far end (common practice, no source)."""
 
+FINE_DEG = 8.0
+"""On wheels with a finer pitch even a cranking engine is smooth from tooth to tooth; coarser ones need to know what the
+last turns looked like."""
+
 FLOOR = 0.015
 """What else disturbs one interval: the sensor's own noise."""
 
@@ -157,6 +161,6 @@ def reach_deg(pace_s: float) -> float:
     return omega * omega / (2.0 * MOST_RAD_S2) / RAD
 
 
-def teeth_variance(span_deg: float) -> float:
+def teeth_variance(span_deg: float, tooth_deg: float) -> float:
     """What two misplaced teeth, and the sensor, put into the log of one interval's speed, squared."""
-    return 2.0 * TOOTH_DEG * TOOTH_DEG / (span_deg * span_deg) + FLOOR * FLOOR
+    return 2.0 * tooth_deg * tooth_deg / (span_deg * span_deg) + FLOOR * FLOOR

@@ -14,6 +14,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from toothwise.track import motion
 from toothwise.track.geometry import Geometry
 
 NEW = 0.5
@@ -25,9 +26,6 @@ LEAST_SIGMA = 0.03
 MOST_FAULTS = 0.2
 """With a larger share of steps over missing teeth, what was learnt is doubted."""
 
-FINE_DEG = 8.0
-"""Wheels with a finer pitch need no expectation: from tooth to tooth even a cranking engine is smooth."""
-
 
 class Profile:
     """Expected log change of speed from the interval before, for each interval of two turns.
@@ -38,7 +36,7 @@ class Profile:
 
     def __init__(self, geometry: Geometry) -> None:
         size = 2 * geometry.teeth
-        self.used = 360.0 / geometry.teeth >= FINE_DEG
+        self.used = 360.0 / geometry.teeth >= motion.FINE_DEG or geometry.symmetry == 1
         self._size = size
         self._log_deg = np.log(np.array(geometry.steps * 2))
         self._delta = np.zeros(size)

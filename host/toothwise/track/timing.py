@@ -105,7 +105,7 @@ def _bent_more(apart: Sequence[NDArray[np.int64]], geometry: Geometry) -> float:
     their difference that counts, at the gap where it is smallest, for a fault may lie at another.
     Only where the pitch is so fine that both see the same speed.
     """
-    if geometry.teeth <= FEW_TEETH:
+    if geometry.teeth <= FEW_TEETH or min(len(ticks) for ticks in apart) < 3:
         return 0.0
     places = [_gaps(ticks, geometry) for ticks in apart]
     half = 0.5 * min(np.median(np.diff(ticks)) for ticks in apart)

@@ -17,6 +17,7 @@ from toothwise.track.geometry import FEW_TEETH, Geometry
 from toothwise.track.node import Node, columns, path, without_slowing_down
 from toothwise.track.numbering import FaultyTurns
 from toothwise.track.profile import Profile
+from toothwise.track.shake import LOOK_BACK
 from toothwise.track.steady import AFTER, BLOCK, GUARD, Steady
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
@@ -27,9 +28,6 @@ number, each time that the quick one soon gave up."""
 
 SETTLE_EVERY = 8
 """Edges after which it is worth looking for what all explanations share."""
-
-TAIL = 9
-"""Teeth from which the speed is taken up again when doubt arises."""
 
 NO_TEETH = (np.empty(0, np.int64), np.empty(0, np.int64))
 
@@ -441,7 +439,7 @@ class Tracker:
         ticks = np.concatenate([self._tail[1][old], ticks])
         begin = max(known - 1, 0)
         self._beam.profile.learn(counts[begin:], ticks[begin:])
-        self._tail = (counts[-TAIL:], ticks[-TAIL:])
+        self._tail = (counts[-LOOK_BACK:], ticks[-LOOK_BACK:])
 
 
 def events_of(parts: Sequence[Teeth]) -> list[Event]:
