@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -167,6 +168,31 @@ def test_plan_and_gauge(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     study.write_text("part,operator,value\n1,A,x\n")
     assert main(["bench", "gauge", str(study)]) == 3
     assert "line 2" in capsys.readouterr().err
+
+
+def test_a_gauge_study_of_a_lot(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The same numbers from the book as from a file."""
+    rng, path, number = np.random.default_rng(2), str(tmp_path / "b.sqlite"), 0
+    rows = ["part,operator,value"]
+    with Book.open(path) as opened:
+        for first in made_results.lot(5, name="GRR"):
+            for bench in ("north", "south"):
+                for _ in range(3):
+                    number += 1
+                    judged = [replace(m, value=m.value + 0.01 * rng.normal()) for m in first.measures[-2:-1] if m.value]
+                    rows.append(f"{first.serial},{bench},{judged[0].value}")
+                    uuid = f"00000000-0000-4000-8000-{number:012x}"
+                    run = replace(first, uuid=uuid, bench=bench, measures=tuple(judged))
+                    opened.bench.save_result(run.as_dict())
+    study = tmp_path / "study.csv"
+    study.write_text("\n".join(rows))
+    assert main(["bench", "gauge", "--lot", "GRR", "--book", path, "--json"]) == 0
+    of_lot = json.loads(capsys.readouterr().out)
+    assert main(["bench", "gauge", str(study), "--tolerance", "1", "--json"]) == 0
+    assert of_lot == json.loads(capsys.readouterr().out)
+    assert of_lot["of_tolerance"] is not None
+    assert main(["bench", "gauge", "--lot", "GRR", "--book", path, "--measure", "duty"]) == 3
+    assert "there are: edge_position dwell 3000 rpm" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("kind", ["hall", "variable_reluctance", "current"])

@@ -9,12 +9,15 @@ from __future__ import annotations
 
 import csv
 import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from toothwise.bench.result import from_dict
 from toothwise.bench.special import f_survival
 from toothwise.errors import FileTrouble
 
@@ -62,16 +65,48 @@ def read_study(path: Path) -> NDArray[np.float64]:
             rows = list(csv.DictReader(file))
     except (OSError, UnicodeDecodeError, csv.Error) as problem:
         raise FileTrouble(f"the gauge study {path} cannot be read: {problem}", step="check the path") from None
-    cells: dict[tuple[str, str], list[float]] = {}
+    found: list[tuple[str, str, float]] = []
     for line, row in enumerate(rows, 2):
         try:
-            cells.setdefault((row["part"], row["operator"]), []).append(float(row["value"]))
+            found.append((row["part"], row["operator"], float(row["value"])))
         except (KeyError, TypeError, ValueError):
             raise FileTrouble(
                 f"{path}, line {line}: not a measurement",
                 cause="every row needs part, operator and value, named in the first line",
                 step="mend that line",
             ) from None
+    return _crossed(found)
+
+
+def study_of_lot(results: Iterable[Mapping[str, Any]], measure: str) -> tuple[NDArray[np.float64], float | None]:
+    """A lot of which every bench tested every sensor several times: sensors are the parts, benches the operators.
+
+    results: as the book gives them. measure: its name, with its stage where it was measured in several. With it the
+    tolerance, where the measure has both limits. Raises FileTrouble where the lot has no such measure.
+    """
+    found: dict[str, list[tuple[str, str, float]]] = {}
+    tolerance: dict[str, float | None] = {}
+    for run in map(from_dict, results):
+        for one in run.measures:
+            if one.value is not None:
+                found.setdefault(one.key, []).append((run.serial, run.bench, one.value))
+                tolerance[one.key] = None if one.low is None or one.high is None else one.high - one.low
+    meant = [key for key in found if measure in (key, key.partition(" ")[0])]
+    if len(meant) != 1:
+        known = ", ".join(meant or found) or "none was measured"
+        raise FileTrouble(
+            f"the lot has {'several measures' if meant else 'no measure'} {measure!r}",
+            cause=f"there are: {known}",
+            step="name one of them with --measure",
+        )
+    return _crossed(found[meant[0]]), tolerance[meant[0]]
+
+
+def _crossed(rows: list[tuple[str, str, float]]) -> NDArray[np.float64]:
+    """(parts, operators, trials) of rows of part, operator and value; NaN where something is missing."""
+    cells: dict[tuple[str, str], list[float]] = {}
+    for part, operator, value in rows:
+        cells.setdefault((part, operator), []).append(value)
     parts, operators = (list(dict.fromkeys(key[place] for key in cells)) for place in (0, 1))
     trials = max(map(len, cells.values()), default=0)
     values = np.full((len(parts), len(operators), trials), np.nan)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from toothwise.bench.decide import WORDS
+from toothwise.bench.decide import WORDS, limits_of
 from toothwise.bench.limits import Limit, Limits
 
 SERIAL, READING, CONFIRM, SWEEP, COUNT = "serial", "reading", "confirm", "sweep", "count"
@@ -65,10 +65,8 @@ def _readings(limits: Limits, stage: str) -> list[Step]:
     out = []
     for limit in limits.typed:
         if stage == "bench" or stage in limit.by_stage:
-            low, high = limit.at(stage)
-            ends = " to ".join(f"{end:g}" for end in (low, high) if end is not None)
-            word = "" if low is not None and high is not None else "at least " if low is not None else "at most "
-            unit = f" {limit.unit}" if limit.unit else ""
-            prompt = f"Measure it and type it in{unit}, then Enter ({word}{ends}{unit}). Enter alone leaves it out."
+            unit = f" in {limit.unit}" if limit.unit else ""
+            wanted = limits_of(*limit.at(stage), limit.unit)
+            prompt = f"Measure it and type it{unit}, then Enter ({wanted}). Enter alone leaves it out."
             out.append(Step(READING, WORDS[limit.name], prompt, stage, limit=limit))
     return out

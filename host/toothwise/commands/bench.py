@@ -121,9 +121,15 @@ def add(commands: parsing.Commands) -> None:
     parsing.add_json(plan)
 
     gauge = action("gauge", "a gauge study: how much of the spread is the bench's own", _later("gauge"))
-    gauge.add_argument("file", metavar="STUDY.csv", type=Path, help="columns part,operator,value; a row a measurement")
-    gauge.add_argument("--tolerance", type=float, metavar="T", help="high limit minus low limit")
+    study = gauge.add_mutually_exclusive_group(required=True)
+    study.add_argument(
+        "file", nargs="?", metavar="STUDY.csv", type=Path, help="columns part,operator,value; a row a measurement"
+    )
+    study.add_argument("--lot", help="a lot of which every bench tested every sensor several times")
+    gauge.add_argument("--measure", metavar="NAME", default="edge_position", help="of the lot (default: %(default)s)")
+    gauge.add_argument("--tolerance", type=float, metavar="T", help="high limit minus low limit (default: the lot's)")
     parsing.add_json(gauge)
+    parsing.add_book(gauge)
 
 
 def _add_limits(parser: argparse.ArgumentParser, *, setup: bool = True) -> None:

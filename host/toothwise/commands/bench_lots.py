@@ -155,10 +155,17 @@ def plan(args: argparse.Namespace) -> int:
 def gauge(args: argparse.Namespace) -> int:
     from dataclasses import asdict
 
-    from toothwise.bench.gauge import gauge_study, read_study
+    from toothwise.bench.gauge import gauge_study, read_study, study_of_lot
     from toothwise.commands.bench_words import gauge_lines
 
-    study = gauge_study(read_study(args.file), args.tolerance)
+    tolerance = args.tolerance
+    if args.lot is None:
+        values = read_study(args.file)
+    else:
+        with opened(args.book) as book:
+            values, of_limits = study_of_lot(book.bench.lot_results(args.lot), args.measure)
+        tolerance = of_limits if tolerance is None else tolerance
+    study = gauge_study(values, tolerance)
     if args.json:
         print(json.dumps(asdict(study), allow_nan=False))
     else:
