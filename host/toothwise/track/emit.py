@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,12 +86,6 @@ class Emitter:
         """A stretch begins at this timing edge, as far as one can tell so far."""
         self._stretch = _Stretch(edge)
 
-    def run(self, first_edge: int, ticks: NDArray[np.int64], count: int) -> None:
-        """Teeth one after another from timing edge `first_edge`, tooth `count` on, with nothing between."""
-        n = len(ticks)
-        steps = np.arange(n, dtype=np.int64)
-        self._decide(first_edge + steps, count + steps, ticks)
-
     def renumber(self, teeth: int) -> None:
         """The latest tooth was so many teeth further on than its number said."""
         assert self._last is not None
@@ -107,12 +102,6 @@ class Emitter:
         if len(nodes) <= wanted or 2 * len(nodes) < next_edge - stretch.first_edge:
             return False
         return max(n.clean for n in nodes) >= wanted
-
-    def path(self, nodes: Sequence[Node]) -> None:
-        """A weighed explanation, decided."""
-        self._decide(
-            *(np.array(column, np.int64) for column in zip(*((n.edge, n.count, n.tick) for n in nodes), strict=True))
-        )
 
     def end(self, next_edge: int) -> None:
         """The stretch is over; timing edges up to `next_edge` belong to it."""
@@ -172,7 +161,8 @@ class Emitter:
 
     # decisions
 
-    def _decide(self, edges: NDArray[np.int64], counts: NDArray[np.int64], ticks: NDArray[np.int64]) -> None:
+    def decide(self, edges: NDArray[np.int64], counts: NDArray[np.int64], ticks: NDArray[np.int64]) -> None:
+        """More teeth of the stretch: the number of each timing edge, its count, its tick. The first may be known."""
         stretch = self._stretch
         assert stretch is not None
         if not stretch.proven:
@@ -360,12 +350,18 @@ class Emitter:
     def _held_level(self, edges: list[int], ticks: list[int], counts: list[int]) -> int:
         """The level the line had for most of the time about which the missing teeth were due."""
         a, b = (int(self._where[e - self._first]) for e in edges)
-        angle = [self._angle(count) for count in range(counts[0], counts[1] + 1)]
-        step = 0.25 * min(np.diff(angle))
-        begin, end = np.interp([angle[1] - step, angle[-2] + step], angle[:: len(angle) - 1], ticks)
-        times = np.clip(np.concatenate([self._all.ticks[a:b], [ticks[1]]]), begin, end)
-        high = np.diff(times)[self._all.levels[a:b] == 1].sum()
-        return int(2 * high > end - begin)
+        last = counts[1] - 1
+        start, whole = self._angle(counts[0]), self._angle(counts[1]) - self._angle(counts[0])
+        around = 0.25 * min(self._geometry.span(counts[0], 1), self._geometry.span(last, 1))
+        scale = (ticks[1] - ticks[0]) / whole
+        begin = ticks[0] + scale * (self._angle(counts[0] + 1) - around - start)
+        end = ticks[0] + scale * (self._angle(last) + around - start)
+        times = [*self._all.ticks[a:b].tolist(), ticks[1]]
+        high = 0.0
+        for level, (since, until) in zip(self._all.levels[a:b].tolist(), pairwise(times), strict=True):
+            if level:
+                high += max(min(until, end) - max(since, begin), 0.0)
+        return int(2.0 * high > end - begin)
 
     def _level_after(self, at: int, next_edge: int) -> int:
         """The level the line held longest from one level change to the next timing edge."""

@@ -98,6 +98,7 @@ def _evenly(nodes: Sequence[Node]) -> bool:
     return max(paces) < EVEN * min(paces)
 
 
-def columns(nodes: Sequence[Node]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Counts and ticks of a path."""
-    return np.array([node.count for node in nodes], np.int64), np.array([node.tick for node in nodes], np.int64)
+def columns(nodes: Sequence[Node]) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Edges, counts and ticks of a path."""
+    table = np.array([(node.edge, node.count, node.tick) for node in nodes], np.int64).reshape(-1, 3)
+    return table[:, 0], table[:, 1], table[:, 2]

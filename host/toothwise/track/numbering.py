@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from itertools import pairwise
-
-from toothwise.track.node import Node
+import numpy as np
+from numpy.typing import NDArray
 
 FIRST = 4
 """Faults after which the numbers are asked about: two turns' worth."""
@@ -27,14 +25,13 @@ class FaultyTurns:
         self._counts: list[int] = []
         self._ask_at = FIRST
 
-    def note(self, nodes: Sequence[Node]) -> None:
-        """Take in decided teeth."""
-        for before, node in pairwise(nodes):
-            if node.count - before.count == 1 and node.edge - before.edge == 1:
-                continue
-            if self._counts and before.count - self._counts[-1] > 1.25 * self._teeth:
+    def note(self, edges: NDArray[np.int64], counts: NDArray[np.int64]) -> None:
+        """Take in decided teeth: the numbers of their edges, and their counts."""
+        odd = np.flatnonzero((np.diff(counts) != 1) | (np.diff(edges) != 1))
+        for count in counts[odd].tolist():
+            if self._counts and count - self._counts[-1] > 1.25 * self._teeth:
                 self._counts, self._ask_at = [], FIRST
-            self._counts.append(before.count)
+            self._counts.append(count)
 
     def due(self) -> bool:
         many = self._ask_at

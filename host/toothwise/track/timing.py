@@ -57,11 +57,11 @@ def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry, tick_s: float) 
         return _by_width(edges, wheel, geometry)
     apart = [edges.ticks[edges.levels == level] for level in (0, 1)]
     bent = _bent_more(apart, geometry)
-    if abs(bent) > GAP:
+    if bent is not None and abs(bent) > GAP:
         return int(bent > 0.0)
     clearly = min(CLEARLY, ONE_A_TURN / geometry.teeth)
     misfit = [_misfit(ticks, geometry) for ticks in apart]
-    if min(misfit) > clearly:
+    if min(misfit) > clearly and bent is None:
         # The speed swings too much for neighbours to tell: weigh whole explanations.
         cost = [_cost(ticks, geometry, tick_s) for ticks in apart]
         if abs(cost[0] - cost[1]) > PLAINLY:
@@ -97,8 +97,9 @@ def _errors(ticks: NDArray[np.int64], geometry: Geometry) -> tuple[NDArray[np.fl
     return tried[best], best
 
 
-def _bent_more(apart: Sequence[NDArray[np.int64]], geometry: Geometry) -> float:
-    """By how much more the falling edges bend at the wheel's gaps than the rising ones do, in log units; 0 if unknown.
+def _bent_more(apart: Sequence[NDArray[np.int64]], geometry: Geometry) -> float | None:
+    """By how much more the falling edges bend at the wheel's gaps than the rising ones do, in log units; None if
+    unknown.
 
     In a variable-reluctance signal the crossing between the teeth gives a part of each gap to the interval behind it:
     the gap looks shorter, that one longer. What bends the speed itself, bends both edges' intervals alike, and so it is
@@ -106,11 +107,11 @@ def _bent_more(apart: Sequence[NDArray[np.int64]], geometry: Geometry) -> float:
     Only where the pitch is so fine that both see the same speed.
     """
     if geometry.teeth <= FEW_TEETH or min(len(ticks) for ticks in apart) < 3:
-        return 0.0
+        return None
     places = [_gaps(ticks, geometry) for ticks in apart]
     half = 0.5 * min(np.median(np.diff(ticks)) for ticks in apart)
     bent = [one - other for at, one in places[0] for there, other in places[1] if abs(at - there) < 3.0 * half]
-    return min(bent, key=abs, default=0.0)
+    return min(bent, key=abs, default=None)
 
 
 def _gaps(ticks: NDArray[np.int64], geometry: Geometry) -> list[tuple[float, float]]:

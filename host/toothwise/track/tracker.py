@@ -219,7 +219,9 @@ class Tracker:
 
     def _move_lock(self, lock: Node, ticks: NDArray[np.int64]) -> Node:
         """Decide good teeth from the lock on; the last of them is the new one."""
-        self._decide_run(lock, ticks)
+        steps = np.arange(len(ticks), dtype=np.int64)
+        self._emit.decide(lock.edge + steps, lock.count + steps, ticks)
+        self._remember(lock.count + steps, ticks)
         taken = len(ticks) - 1
         moved = Node(lock.edge + taken, int(ticks[taken]), lock.count + taken, 0.0, None)
         moved.before = moved.count - 1
@@ -261,11 +263,14 @@ class Tracker:
         if found is None:
             return False
         lost, extra = found
-        lock = self._move_lock(lock, np.array(ahead[: GUARD + 1], np.int64))
-        node = Node(lock.edge + 1 + extra, ahead[GUARD + 1 + extra], count + 1 + lost, 0.0, None)
-        node.before, node.depth = count, lock.depth + 1
-        node.span_ticks, node.span_deg = node.tick - lock.tick, self._geometry.span(count, 1 + lost)
-        self._decide_path([lock, node])
+        tick = ahead[GUARD + 1 + extra]
+        node = Node(lock.edge + GUARD + 1 + extra, tick, count + 1 + lost, 0.0, None)
+        node.before, node.depth = count, lock.depth + GUARD + 1
+        node.span_ticks, node.span_deg = tick - ahead[GUARD], self._geometry.span(count, 1 + lost)
+        steps = np.arange(GUARD + 2, dtype=np.int64)
+        edges, counts = lock.edge + steps, lock.count + steps
+        edges[-1], counts[-1] = node.edge, node.count
+        self._decide(edges, counts, np.array([*ahead[: GUARD + 1], tick], np.int64))
         self._lock = node
         self._block = 256
         return True
@@ -364,7 +369,7 @@ class Tracker:
                 break
             beam.step(i, tick)
         nodes = path(beam.best())
-        profile.learn(*columns(nodes))
+        profile.learn(*columns(nodes)[1:])
         return profile, ended
 
     def _close(self) -> None:
@@ -422,14 +427,12 @@ class Tracker:
         if len(known) and nodes[0].count != known[-1]:
             self._emit.renumber(nodes[0].count - int(known[-1]))
             self._beam.profile, self._tail = Profile(self._geometry), NO_TEETH
-        self._emit.path(nodes)
-        counts, ticks = columns(nodes)
-        self._faults.note(nodes)
-        self._remember(counts, ticks)
+        self._decide(*columns(nodes))
 
-    def _decide_run(self, lock: Node, ticks: NDArray[np.int64]) -> None:
-        self._emit.run(lock.edge, ticks, lock.count)
-        self._remember(lock.count + np.arange(len(ticks), dtype=np.int64), ticks)
+    def _decide(self, edges: NDArray[np.int64], counts: NDArray[np.int64], ticks: NDArray[np.int64]) -> None:
+        self._emit.decide(edges, counts, ticks)
+        self._faults.note(edges, counts)
+        self._remember(counts, ticks)
 
     def _remember(self, counts: NDArray[np.int64], ticks: NDArray[np.int64]) -> None:
         """Keep the last few teeth for the next doubt, and teach the profile; the first is known already, if any is."""
