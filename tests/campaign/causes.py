@@ -4,7 +4,8 @@
 
 Prints the confusion matrix (true cause down, what came first across), how often the true cause was among the
 supported or possible, and every wrong cause that was called supported. What a case is made of stands in
-tests/campaign/ailments.py.
+tests/campaign/ailments. Rounds of one case a cause and a share of the healthy ones go on by themselves; the
+file is written after each, so that a long run can be read before it is over.
 """
 
 from __future__ import annotations
@@ -13,14 +14,17 @@ import argparse
 import sys
 import time
 from collections import Counter, defaultdict
+from collections.abc import Iterator
+from contextlib import nullcontext
 from dataclasses import dataclass, field
+from multiprocessing import Pool
 from pathlib import Path
 
 import numpy as np
 from toothwise.causes.likelihood import CAUSES, NOTHING
 from toothwise.causes.weigh import Weighed, weigh
 
-from tests.campaign.ailments import AILMENTS, Case, healthy_case
+from tests.campaign.ailments import AILMENTS, healthy_case
 from tests.campaign.pipeline import examined
 
 
@@ -39,10 +43,6 @@ def rng_of(seed: int, cause: str, number: int) -> np.random.Generator:
     return np.random.default_rng([seed, number, *cause.encode()])
 
 
-def judge(case: Case) -> list[Weighed]:
-    return weigh(examined(case))
-
-
 def enter(score: Score, cause: str, number: int, found: list[Weighed], note: str) -> None:
     score.cases += 1
     leader = found[0]
@@ -56,25 +56,56 @@ def enter(score: Score, cause: str, number: int, found: list[Weighed], note: str
         score.misses.append((number, leader.cause, f"{note}; itself {mine.stands} {mine.weight:.3f}"))
 
 
-def campaign(seed: int, cases: int, only: list[str]) -> dict[str, Score]:
-    scores = {cause: Score() for cause in AILMENTS if not only or cause in only}
-    for cause, score in scores.items():
-        for number in range(cases):
-            case = AILMENTS[cause](rng_of(seed, cause, number))
-            enter(score, cause, number, judge(case), case.note)
-        print(f"{cause}: first {score.first[cause]} of {score.cases}", file=sys.stderr, flush=True)
-    return scores
+def judged(task: tuple[int, str, int]) -> tuple[str, int, list[Weighed], str]:
+    """One case of (seed, cause or "healthy", number), weighed, with its note."""
+    seed, cause, number = task
+    case = AILMENTS.get(cause, healthy_case)(rng_of(seed, cause, number))
+    return cause, number, weigh(examined(case)), case.note
 
 
-def healthy_campaign(seed: int, cases: int) -> list[tuple[int, str, str]]:
-    """Healthy recordings in which a fault was called supported."""
+def rounds(seed: int, causes: list[str], cases: int, healthy: int) -> list[list[tuple[int, str, int]]]:
+    """Tasks by round: case n of every cause, and so many healthy ones that all are through at the end."""
+    count = max(cases, -(-healthy // 20))
     found = []
-    for number in range(cases):
-        case = healthy_case(rng_of(seed, "healthy", number))
-        for w in judge(case):
-            if w.stands == "supported" and w.cause not in NOTHING:
-                found.append((number, w.cause, case.note))
+    for n in range(count):
+        well = range(n * healthy // count, (n + 1) * healthy // count)
+        found.append(
+            [(seed, cause, n) for cause in causes if n < cases] + [(seed, "healthy", number) for number in well]
+        )
     return found
+
+
+@dataclass(slots=True)
+class Outcome:
+    """The campaign's results as they come in.
+
+    false: healthy recordings in which a fault was called supported; calm: how many have been looked at.
+    """
+
+    scores: dict[str, Score]
+    calm: int = 0
+    false: list[tuple[int, str, str]] = field(default_factory=list)
+
+    def enter(self, cause: str, number: int, found: list[Weighed], note: str) -> None:
+        if cause in self.scores:
+            enter(self.scores[cause], cause, number, found, note)
+            return
+        self.calm += 1
+        self.false += [(number, w.cause, note) for w in found if w.stands == "supported" and w.cause not in NOTHING]
+
+    def text(self, head: str, *, misses: bool) -> str:
+        lines = [head, "", table(self.scores)] if self.scores else [head]
+        if self.calm:
+            lines += ["", f"healthy: {self.calm} recordings, a fault supported in {len({n for n, _, _ in self.false})}"]
+            lines += [f"  {number}: {cause} ({note})" for number, cause, note in self.false]
+        details = []
+        for cause, score in self.scores.items():
+            details += [f"- wrong supported: {cause} {number}: {other}" for number, other in score.wrong]
+            if misses:
+                details += [
+                    f"- missed: {cause} {number}: {leader} first ({note})" for number, leader, note in score.misses
+                ]
+        return "\n".join([*lines, *(["", *details] if details else [])]) + "\n"
 
 
 def table(scores: dict[str, Score]) -> str:
@@ -106,30 +137,36 @@ def table(scores: dict[str, Score]) -> str:
     return "\n".join(lines)
 
 
+def campaign(seed: int, causes: list[str], cases: int, healthy: int, jobs: int = 1) -> Iterator[tuple[Outcome, str]]:
+    """The outcome after each round, and which round of how many that was; "" after the last."""
+    outcome = Outcome({cause: Score() for cause in causes})
+    every = rounds(seed, causes, cases, healthy)
+    with Pool(jobs) if jobs > 1 else nullcontext() as pool:
+        for number, tasks in enumerate(every, 1):
+            for one in pool.imap(judged, tasks) if pool is not None else map(judged, tasks):
+                outcome.enter(*one)
+            yield outcome, "" if number == len(every) else f", round {number} of {len(every)}"
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--cases", type=int, default=60, help="cases a cause")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", nargs="*", default=[], choices=sorted(AILMENTS))
     parser.add_argument("--healthy", type=int, default=0, help="healthy recordings besides")
-    parser.add_argument("--write", type=Path, help="also write the result to this file")
+    parser.add_argument("--jobs", type=int, default=1, help="processes at once")
+    parser.add_argument("--write", type=Path, help="also write the result to this file, after every round")
     parser.add_argument("--misses", action="store_true", help="list what was missed")
     args = parser.parse_args()
     began = time.monotonic()
-    scores = campaign(args.seed, args.cases, args.only) if args.cases else {}
-    text = [f"seed {args.seed}", "", table(scores)] if scores else [f"seed {args.seed}"]
-    if args.healthy:
-        named = healthy_campaign(args.seed, args.healthy)
-        text += ["", f"healthy: {args.healthy} recordings, a fault supported in {len(named)}"]
-        text += [f"  {number}: {cause} ({note})" for number, cause, note in named]
-    for cause, score in scores.items():
-        text += [f"wrong supported: {cause} {number}: {other}" for number, other in score.wrong]
-        if args.misses:
-            text += [f"missed: {cause} {number}: {leader} first ({note})" for number, leader, note in score.misses]
-    print("\n".join(text))
+    causes = [cause for cause in AILMENTS if args.cases and (not args.only or cause in args.only)]
+    text = ""
+    for outcome, part in campaign(args.seed, causes, args.cases, args.healthy, args.jobs):
+        text = outcome.text(f"seed {args.seed}{part}", misses=args.misses)
+        if args.write:
+            args.write.write_text(text, encoding="utf-8")
+    print(text, end="")
     print(f"{time.monotonic() - began:.0f} s", file=sys.stderr)
-    if args.write:
-        args.write.write_text("\n".join(text) + "\n", encoding="utf-8")
     return 0
 
 

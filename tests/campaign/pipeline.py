@@ -23,14 +23,18 @@ def examined(case: Case) -> Findings:
         edges = [m["value"] for m in before["measures"] if m["name"] == "cam_edge"]
         card["reference"] = {**card["reference"], "cam_edges_deg": edges}
     job = from_dict(card)
-    report = measured(case.made.recording, case, job)
-    if report["wheel"]["name"] is None:  # where the signal does not say, the user does
-        report = measured(case.made.recording, case, job, wheel(case.card["sensor"].get("wheel", case.wheel)))
+    named = wheel(job.sensor.wheel) if job.sensor.wheel else None
+    report = measured(case.made.recording, case, job, otherwise=named)
+    if report["wheel"]["name"] is None:  # neither the signal nor the card says: the user does
+        report = measured(case.made.recording, case, job, wheel(case.wheel))
     report["places"] = [{"place": p, "stands": s} for p, s in case.wiggled.items()]
     return from_json(report, job)
 
 
-def measured(recording: Recording, case: Case, job: Job, of: Wheel | None = None) -> dict[str, Any]:
+def measured(
+    recording: Recording, case: Case, job: Job, of: Wheel | None = None, otherwise: Wheel | None = None
+) -> dict[str, Any]:
     """The examination's object for machines, with all measures in it."""
     cam_wheel = wheel(case.cam_wheel) if case.cam_wheel else None
-    return examine(recording, of, cam_wheel=cam_wheel, checks=measures_for(job)).as_json()
+    result = examine(recording, of, otherwise=otherwise, cam_wheel=cam_wheel, checks=measures_for(job))
+    return result.as_json()

@@ -76,12 +76,13 @@ def run(args: argparse.Namespace) -> int:
     from toothwise.show.progress import Progress
 
     job = job_of(args.job)
-    wheel, cam_wheel = wheel_named(args.wheel, job.sensor.wheel), wheel_named(args.cam_wheel)
+    wheel, cam_wheel = wheel_named(args.wheel), wheel_named(args.cam_wheel)
     reading = {"names": dict(args.channel), "level_v": args.level, "full_scale_v": args.full_scale}
     with recording_of(args.target, args.book, **reading) as (recording, book), Progress() as progress:
         result = examine(
             recording,
             wheel,
+            otherwise=wheel_named(job.sensor.wheel),
             cam_wheel=cam_wheel,
             checks=measures_for(job),
             progress=lambda e: _say(progress, e),

@@ -172,7 +172,8 @@ def _examined(
     made_with = settings or {}
     result = examine(
         recording,
-        wheel_named(args.wheel, card.sensor.wheel or str(made_with.get("wheel") or "").replace("auto", "")),
+        wheel_named(args.wheel, str(made_with.get("wheel") or "").replace("auto", "")),
+        otherwise=wheel_named(card.sensor.wheel),
         cam_wheel=wheel_named(args.cam_wheel or made_with.get("cam_wheel")),
         checks=measures_for(card),
         progress=lambda e: progress.at(f"examining: {e.tally().edges:,} edges, {e.tally().until_s:.1f} s of signal"),

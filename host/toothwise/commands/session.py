@@ -14,6 +14,7 @@ from toothwise.commands.cards import job_number
 from toothwise.commands.follow import follow
 from toothwise.commands.live import InLines, OnScreen, watcher
 from toothwise.commands.paging import OnPage, opened
+from toothwise.commands.sources import wheel_named
 from toothwise.commands.stopping import Stopping
 from toothwise.errors import Trouble
 from toothwise.examine import Examination, Result
@@ -59,7 +60,13 @@ def session(
     """Watch and record until told to stop, or until the rig or the time is at an end."""
     job = job_of(args.job)
     examination = Examination(
-        rig.clock, rig.channels, wheel, cam_wheel=cam_wheel, source=rig.source, checks=measures_for(job)
+        rig.clock,
+        rig.channels,
+        wheel,
+        otherwise=wheel_named(job.sensor.wheel),
+        cam_wheel=cam_wheel,
+        source=rig.source,
+        checks=measures_for(job),
     )
     trouble: Trouble | None = None
     with ExitStack() as stack:

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import Any, Protocol
 
+from toothwise.checks.opposite import OppositeEdges
 from toothwise.edges.signal import Batch, Blind, Clock, Edges, Recording
 from toothwise.examine.course import Course
 from toothwise.examine.feed import FeedWatch
@@ -40,6 +42,7 @@ class Examination:
 
     clock, channels: the recording's.
     wheel: the crank's; None to find out from the signal.
+    otherwise: the crank's where the signal does not say; what the card names.
     cam_wheel: the cam's, where it is to be followed tooth by tooth too.
     source: plain facts about where the recording is from, for the result.
     checks: what measures along the way; the measures are in the result.
@@ -54,6 +57,7 @@ class Examination:
         channels: Sequence[str],
         wheel: Wheel | None = None,
         *,
+        otherwise: Wheel | None = None,
         cam_wheel: Wheel | None = None,
         source: dict[str, Any] | None = None,
         checks: Sequence[MakeCheck] = (),
@@ -68,8 +72,9 @@ class Examination:
         self._source = dict(source or {})
         self._counts = dict.fromkeys(channels, 0)
         self._timing_level = timing_level
-        self._finder = WheelFinder(clock, self.crank) if wheel is None else None
+        self._finder = WheelFinder(clock, self.crank, otherwise) if wheel is None else None
         self._trackers: dict[str, Tracker] = {}
+        self._opposite: OppositeEdges | None = None
         self._speed: Speed | None = None
         self._course: Course | None = None
         self._identified = False
@@ -121,7 +126,7 @@ class Examination:
         if self._finder is not None and self._finder.finish() is not None:
             events += self._found(self._finder)
         for channel, tracker in self._trackers.items():
-            events += self._take(channel, tracker.finish(self.until_tick))
+            events += self._take(channel, tracker.finish(self.until_tick), last=True)
         if self._crank_witness is not None:
             events += self._crank_witness.judged([], last=True)
         events += self._feed_watch.finish(self.until_tick)
@@ -151,7 +156,7 @@ class Examination:
     def _found(self, finder: WheelFinder) -> list[Event]:
         assert finder.wheel is not None
         self._follow_crank(finder.wheel)
-        self._identified = True
+        self._identified = finder.identified
         held, blind = finder.held()
         self._finder = None
         for check in self._checks:
@@ -162,6 +167,7 @@ class Examination:
     def _follow_crank(self, wheel: Wheel) -> None:
         self.wheel = wheel
         self._trackers[self.crank] = Tracker(wheel, self.clock, channel=self.crank, timing_level=self._timing_level)
+        self._opposite = OppositeEdges(wheel, self.clock, self.crank)
         self._course = Course(wheel, self.clock)
         self._speed = Speed(wheel, self.clock, self._course)
         self._checks = [make(wheel, self.clock, self.crank) for make in self._make_checks]
@@ -173,7 +179,10 @@ class Examination:
         edges = batch.edges.get(channel, Edges.none())
         return self._take(channel, tracker.feed(edges, batch.until_tick, _of(batch.blind, channel)))
 
-    def _take(self, channel: str, teeth: Teeth) -> list[Event]:
+    def _take(self, channel: str, teeth: Teeth, *, last: bool = False) -> list[Event]:
+        if channel == self.crank and self._opposite is not None:
+            moved = [*self._opposite.add(teeth), *(self._opposite.finish() if last else ())]
+            teeth = replace(teeth, events=(*teeth.events, *moved)) if moved else teeth
         self.latest.append((channel, teeth))
         if channel == self.crank and self._speed is not None:
             self._seen += len(teeth)
@@ -254,6 +263,7 @@ def examine(
     recording: Recording,
     wheel: Wheel | None = None,
     *,
+    otherwise: Wheel | None = None,
     cam_wheel: Wheel | None = None,
     checks: Sequence[MakeCheck] = (),
     progress: Callable[[Examination], None] | None = None,
@@ -263,6 +273,7 @@ def examine(
         recording.clock,
         recording.channels,
         wheel,
+        otherwise=otherwise,
         cam_wheel=cam_wheel,
         source=recording.source,
         checks=checks,

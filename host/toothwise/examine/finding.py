@@ -11,6 +11,8 @@ _FIRST_LOOK = 64
 _LONGEST_LOOK = 16_384
 _GIVE_UP = 1_048_576
 """Edges after which looking stops; what was held back until then is 9 MB."""
+_WITH_ANOTHER = 4096
+"""The same where another wheel is at hand; 35 turns of 58 teeth."""
 
 
 class WheelFinder:
@@ -19,11 +21,16 @@ class WheelFinder:
     It looks when 64, 128, 256 … crank edges are in, at exactly that many, so that the answer never depends on where
     a batch ends: first at all of them (the first 16,384 at most), then, for a recording that begins badly, at the
     later half. Of another channel as many edges are held back as of the crank at most.
+
+    otherwise: the wheel to take where the signal does not show one; then `identified` stays False.
     """
 
-    def __init__(self, clock: Clock, crank: str = "crank") -> None:
+    def __init__(self, clock: Clock, crank: str = "crank", otherwise: Wheel | None = None) -> None:
         self._clock = clock
         self._crank = crank
+        self._otherwise = otherwise
+        self._most = _GIVE_UP if otherwise is None else _WITH_ANOTHER
+        self.identified = False
         self._held: dict[str, list[Edges]] = {crank: []}
         self._counts = {crank: 0}
         self._blind: list[Blind] = []
@@ -33,7 +40,7 @@ class WheelFinder:
 
     @property
     def gave_up(self) -> bool:
-        return self.wheel is None and self._next_look > _GIVE_UP
+        return self.wheel is None and self._next_look > self._most
 
     def feed(self, batch: Batch) -> Wheel | None:
         """The wheel, as soon as it is known. `held()` then hands back everything fed so far."""
@@ -42,9 +49,11 @@ class WheelFinder:
         for channel, edges in batch.edges.items():
             self._hold(channel, edges)
         self._blind += [b for b in batch.blind if b.channel in (None, self._crank)]
-        while self.wheel is None and self._next_look <= min(self._counts[self._crank], _GIVE_UP):
+        while self.wheel is None and self._next_look <= min(self._counts[self._crank], self._most):
             self._look(self._next_look)
             self._next_look *= 2
+        if self.gave_up:
+            self.wheel = self._otherwise
         if self.gave_up:
             self._held = {self._crank: []}
         return self.wheel
@@ -60,6 +69,8 @@ class WheelFinder:
         """A last look at what there is."""
         if self.wheel is None and not self.gave_up and self._counts[self._crank]:
             self._look(self._counts[self._crank])
+        if self.wheel is None:
+            self.wheel = self._otherwise
         return self.wheel
 
     def held(self) -> tuple[dict[str, Edges], tuple[Blind, ...]]:
@@ -72,13 +83,14 @@ class WheelFinder:
     def _look(self, count: int) -> None:
         whole = Edges.join(self._held[self._crank])
         self._held[self._crank] = [whole]
-        looks = [(0, min(count, _LONGEST_LOOK))]
+        looks = [(0, count)] if count <= _LONGEST_LOOK else []  # the first ones were looked at
         if count >= 4 * _FIRST_LOOK:
             looks.append((max(count // 2, count - _LONGEST_LOOK), count))
         for start, end in looks:
             found = _identify(Edges(whole.ticks[start:end], whole.levels[start:end]), self._clock)
             self.wheel, self.candidates = found.wheel, tuple(found.candidates)
             if self.wheel is not None:
+                self.identified = True
                 return
 
 

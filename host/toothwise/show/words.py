@@ -120,6 +120,10 @@ def what(event: Mapping[str, Any]) -> str:
     if kind == "missing":
         return f"{count(n, 'tooth', 'teeth')} missing{held or ', gone'} {lasted}"
     if kind == "extra":
+        if event.get("edge") == "moved":
+            off = float(event.get("pitches", 0.0))
+            late = "late" if off > 0 else "early"
+            return f"the tooth's far edge came {number(abs(off))} of a pitch {late}: an interruption fell on it"
         if n == 2 and event["duration_s"]:
             return f"1 extra pulse of {lasted}"
         return count(n, "extra edge") + (f" within {lasted}" if event["duration_s"] else "")

@@ -139,8 +139,7 @@ def fit(findings: Findings) -> Iterator[Sighting]:
     if findings.channels.get(findings.crank, 0) < 200:
         return  # too few edges to know a wheel by
     said = findings.job.sensor.wheel
-    other = next((str(m.about["wheel"]) for m in findings.values("wheel_seen", findings.crank)), "")
-    seen = other or (findings.wheel if findings.identified else "")
+    seen = findings.wheel if findings.identified else ""
     lost_teeth = sum(e.count for e in lost(findings))
     if said and seen and seen != said:
         yield Sighting("fit", "another", f"the signal shows a {seen} wheel, the card says {said}")
