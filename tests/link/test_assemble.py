@@ -104,6 +104,53 @@ def test_widening_agrees_with_the_plain_form(base: int, steps: list[int], early:
     assert blind == []
 
 
+@given(st.data())
+@settings(max_examples=150)
+def test_frames_looked_at_together_give_what_each_gives_by_itself(draw: st.DataObject) -> None:
+    """In order or not, for one channel or several, with frames missing, counting up or down."""
+    rig, together, alone = FakeRig(), Assembler(), Assembler()
+    began = [rig.hello(), rig.heartbeat(0), rig.started(0)]
+    frames = []
+    now = 0
+    for _ in range(draw.draw(st.integers(1, 12))):
+        now += draw.draw(st.integers(0, 500))
+        match draw.draw(st.integers(0, 9)):
+            case 0:
+                frames.append(rig.heartbeat(now))
+            case 1:
+                rig.skip()
+            case 2:
+                frames.append(rig.blind(max(now - 300, 0), now, channel=draw.draw(st.integers(0, 1))))
+            case 3:
+                rig.ordinals[0] += 1
+            case _:
+                steps = draw.draw(st.lists(st.integers(-3, 60), min_size=1, max_size=6))
+                ticks = [max(now + step, 0) for step in np.cumsum(steps).tolist()]
+                base = draw.draw(st.sampled_from([None, max(now - 40, 0), now]))
+                frames.append(rig.edges(ticks, draw.draw(st.integers(0, 1)), base=base, down=draw.draw(st.booleans())))
+                now = max(now, *ticks) if draw.draw(st.booleans()) else now
+    frames.append(rig.heartbeat(now + 1000))
+    batches: list[list[Batch | None]] = [[], []]
+    for kept, assembler, pieces in zip(
+        batches, (together, alone), ([b"".join(began + frames)], began + frames), strict=True
+    ):
+        assembler.may_begin = True
+        for piece in pieces:
+            assembler.feed(piece, 0.0)
+            for channel in assembler._channels if assembler is alone else ():
+                channel.settle_edges()
+            kept.append(assembler.take())
+    for channel in ("crank", "cam"):
+        one, other = (Edges.join([b.edges[channel] for b in kept if b and channel in b.edges]) for kept in batches)
+        assert np.array_equal(one.ticks, other.ticks) and np.array_equal(one.levels, other.levels)
+    one_blind, other_blind = (
+        sorted((s.start_tick, s.end_tick, s.reason, s.channel or "") for b in kept if b for s in b.blind)
+        for kept in batches
+    )
+    assert one_blind == other_blind
+    assert together.stats == alone.stats
+
+
 def test_a_skipped_frame_is_blind_on_every_channel_until_it_is_vouched_for_again(
     rig: FakeRig, assembler: Assembler
 ) -> None:

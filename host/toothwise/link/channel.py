@@ -16,19 +16,31 @@ _REMEMBERED = 16
 """So many of the rig's own blind stretches are remembered to explain a step in the ordinals."""
 
 
+_Frame = tuple[bytes, int, int, int]
+"""Words as captured, their base and phase, and `until` when they came. Ticks of the rig, but for `until`."""
+
+
 @dataclass(slots=True)
 class Channel:
     """until: every edge before it was delivered or lies in a blind stretch. last_edge: tick of the last one delivered.
 
-    blind: stretches that are certain and not taken yet.
+    blind: stretches that are certain and not taken yet. contradicting: edges that were dropped because they contradict
+    what the rig had vouched for.
+
+    Frames of edges that come close together are looked at together, by `settle_edges`; until then `until` and
+    `last_edge` may be too low.
     """
 
     name: str
     until: int = 0
     last_edge: int = 0
     blind: list[Blind] = field(default_factory=list)
+    contradicting: int = 0
     _gap: str | None = None  # why the time from `until` on is not vouched for yet
+    _flags: int = 0
+    _offset: int = 0  # host tick = rig tick + offset
     _ordinal: int | None = None  # what the next edges should begin with; None: not known
+    _frames: list[_Frame] = field(default_factory=list)  # not looked at yet
     _fresh: list[Edges] = field(default_factory=list)
     _doubts: list[Blind] = field(default_factory=list)  # blind, unless the rig says it held back no edges
     _explained: list[tuple[int, int]] = field(default_factory=list)
@@ -40,6 +52,7 @@ class Channel:
 
     def mark_gap(self, reason: str) -> None:
         """From `until` on something may be missing, until the next tick the rig vouches for."""
+        self.settle_edges()
         self._gap = self._gap or reason
         self._ordinal = None
 
@@ -69,27 +82,57 @@ class Channel:
                 self.blind.append(Blind(start, end, "frames_lost", self.name))
         self._unexplained.clear()
 
-    def add(self, ticks: Ticks, levels: Levels, ordinal: int) -> tuple[int, int]:
-        """Edges of one frame. Gives how many were lost before them by their ordinal, and how many of them
-        contradict what the rig had vouched for and were dropped.
-        """
+    def add(self, words: bytes, flags: int, base: int, phase: int, ordinal: int, offset: int) -> int:
+        """Edges of one frame, as captured. Gives how many were lost before them, by their ordinal."""
+        if flags != self._flags or offset != self._offset:
+            self.settle_edges()
+            self._flags, self._offset = flags, offset
         lost = 0
-        if self._ordinal is not None and ordinal != self._ordinal:
+        if ordinal != self._ordinal and self._ordinal is not None:
             lost = (ordinal - self._ordinal) & ORDINAL_MASK
-            self._unexplained.append((self.last_edge, max(int(ticks[0]), self.last_edge + 1)))
-        self._ordinal = (ordinal + len(ticks)) & ORDINAL_MASK
-        before = len(ticks)
-        if ticks[0] < self.until or (before > 1 and bool(np.any(ticks[1:] < ticks[:-1]))):
-            ticks, levels = self._without_contradictions(ticks, levels)
+            self.settle_edges()
+            first = wire.widen(int.from_bytes(words[:4], "little"), flags, base, phase) + offset
+            self._unexplained.append((self.last_edge, max(first, self.last_edge + 1)))
+        self._ordinal = (ordinal + len(words) // 4) & ORDINAL_MASK
+        self._frames.append((words, base, phase, self.until))
+        return lost
+
+    def settle_edges(self) -> bool:
+        """Look at the edges that came since the last time, all at once where they are in order, as they always should
+        be. Tells whether there were any.
+        """
+        if not self._frames:
+            return False
+        frames, self._frames = self._frames, []
+        many = [len(frame[0]) // 4 for frame in frames]
+        raw = np.frombuffer(b"".join([frame[0] for frame in frames]), "<u4")
+        base, phase, until = np.array([frame[1:] for frame in frames]).T
+        ticks = widen(raw, many, self._flags, base + self._offset, phase)
+        in_order = bool((ticks[np.cumsum(many) - many] >= until).all())
+        levels = (raw & 1).astype(np.uint8)
+        if in_order and bool((ticks[1:] >= ticks[:-1]).all()):
+            self._deliver(ticks, levels)
+            return True
+        end = 0
+        for count, frame in zip(many, frames, strict=True):
+            start, end = end, end + count
+            self._deliver(*self._without_contradictions(ticks[start:end], levels[start:end], frame[3]))
+        return True
+
+    def _deliver(self, ticks: Ticks, levels: Levels) -> None:
         if len(ticks):
             self._fresh.append(Edges(ticks, levels))
-            self.last_edge = self.until = int(ticks[-1])  # another edge may share its tick
-        return lost, before - len(ticks)
+            self.last_edge = int(ticks[-1])
+            self.until = max(self.until, self.last_edge)  # another edge may share its tick
 
-    def _without_contradictions(self, ticks: Ticks, levels: Levels) -> tuple[Ticks, Levels]:
-        highest = np.maximum.accumulate(np.concatenate([[self.until], ticks]))[:-1]
+    def _without_contradictions(self, ticks: Ticks, levels: Levels, until: int) -> tuple[Ticks, Levels]:
+        """Those of one frame that do not go back, neither behind each other nor behind what was vouched for."""
+        highest = np.maximum.accumulate(np.concatenate([[max(until, self.last_edge)], ticks]))[:-1]
         good = ticks >= highest
         dropped = ticks[~good]
+        if not len(dropped):
+            return ticks, levels
+        self.contradicting += len(dropped)
         # Nothing of this channel was delivered after its last edge: blindness may begin there, though it is late.
         start = max(int(dropped.min()), self.last_edge)
         self.blind.append(Blind(start, max(int(dropped.max()), start) + 1, "frames_lost", self.name))
@@ -100,20 +143,25 @@ class Channel:
         if not self._fresh:
             return None
         whole = self._fresh[0] if len(self._fresh) == 1 else Edges.join(self._fresh)
+        if whole.ticks[-1] < until:
+            self._fresh = []
+            return whole
         cut = int(np.searchsorted(whole.ticks, until))
         self._fresh = [Edges(whole.ticks[cut:], whole.levels[cut:])] if cut < len(whole) else []
         return Edges(whole.ticks[:cut], whole.levels[:cut]) if cut else None
 
 
-def widen(words: NDArray[np.uint32], flags: int, base: int, phase: int) -> Ticks:
-    """`wire.widen` on a whole array: int64 ticks, shape (n,)."""
-    time = (words >> 1).astype(np.int64)
+def widen(words: NDArray[np.uint32], many: list[int], flags: int, base: Ticks, phase: Ticks) -> Ticks:
+    """`wire.widen` on the words of several frames at once: int64 ticks, shape (n,).
+
+    many: words of each frame. base, phase: int64, one a frame. Down to 31 bits, numbers of 32 do, at half the cost.
+    """
+    time = words >> 1
     if flags & wire.COUNTS_DOWN:
         time ^= wire.TIME_MASK
-    time += wire.SLACK_TICKS - phase
+    time += np.repeat((wire.SLACK_TICKS - phase).astype(np.uint32), many)
     time &= wire.TIME_MASK
-    time += base - wire.SLACK_TICKS
-    return time
+    return time + np.repeat(base - wire.SLACK_TICKS, many)
 
 
 def gathered(blind: Iterable[Blind], names: Iterable[str]) -> tuple[Blind, ...]:
