@@ -75,5 +75,8 @@ def _say(line: str) -> None:
 
 
 def run() -> NoReturn:
-    """The way in for the installed command."""
+    """The way in for the installed command, and for `python -m toothwise`."""
+    # Our matrices are a hundred wide: threads that share one out wait for each other longer than they work, and the
+    # other core is the page's. Heard by numpy when it is first imported; who has set it otherwise is left alone.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     sys.exit(main())

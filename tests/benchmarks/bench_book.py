@@ -1,6 +1,6 @@
 """How large the book gets, and what keeping edges costs: ten minutes of a 60-2 wheel at idle, both edges.
 
-    python tests/benchmarks/bench_book.py [--minutes 10] [--rpm 800] [--runs 3]
+    python -m tests.benchmarks.bench_book [--minutes 10] [--rpm 800] [--runs 3]
 
 The signal is arithmetic, made here: 58 teeth of half a pitch, two absent, a speed that ripples twice a
 revolution and drifts, and white jitter on every edge, in ticks of 16 ns. It is handed over in batches of 50

@@ -1,6 +1,6 @@
 """The whole chain, pin to finding: firmware, pseudo-terminal, link, examination. What was put in must come out.
 
-    python tests/benchmarks/bench_chain.py [--revolutions 5000] [--drop 200] [--seed 1]
+    python -m tests.benchmarks.bench_chain [--revolutions 5000] [--drop 200] [--seed 1]
 
 A 60-2 wheel is swept from 150 to 7000 rpm and back, evenly in the logarithm of speed, first healthy, then with
 teeth left out at random places (one to three in a row, none next to another). The virtual rig takes the edges as

@@ -1,6 +1,6 @@
 """Decoding against its floor: CRC-32 of the same bytes plus one copy of them.
 
-    python tests/benchmarks/bench_decode.py [--edges 2000000] [--runs 9]
+    python -m tests.benchmarks.bench_decode [--edges 2000000] [--runs 9]
 
 Two kinds of traffic: full edges frames (240 edges, as at 100,000 edges a second) and sparse ones (a few
 edges, as at idle). For each: bytes to frames (and the same by `wire.Decoder`), bytes to batches

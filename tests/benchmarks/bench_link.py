@@ -1,6 +1,6 @@
 """Edges through the virtual rig: the firmware on the unix port, a real pseudo-terminal, the host's reader.
 
-    python tests/benchmarks/bench_link.py [--rate 100000] [--seconds 60] [--runs 1] [--fast]
+    python -m tests.benchmarks.bench_link [--rate 100000] [--seconds 60] [--runs 1] [--fast]
 
 Prints, a run and the median: edges sent, received, lost, lost and not blind (must be 0), blind time, CPU of
 the host side (reading and feeding) and of the firmware's process, and how long after its tick an edge

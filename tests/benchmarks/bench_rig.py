@@ -1,6 +1,6 @@
 """What the firmware on the unix port carries over a pseudo-terminal: edges asked, delivered, lost and counted.
 
-    python tests/benchmarks/bench_rig.py [--seconds 60] [--runs 3] [RATE ...]
+    python -m tests.benchmarks.bench_rig [--seconds 60] [--runs 3] [RATE ...]
 
 Each run holds the promise of `tests/firmware/vouch.py`: every edge was delivered at its tick, or is counted and
 lies in a blind stretch. `rig cpu` and `host cpu` are shares of one core; the host here decodes and keeps every frame.

@@ -1,6 +1,6 @@
 """How fast edges become teeth and events, on one core. Prints tables; asserts nothing.
 
-PYTHONPATH=host:. python tests/benchmarks/bench_track.py [runs, default 5] [seconds of signal, default 60]
+    python -m tests.benchmarks.bench_track [runs, default 5] [seconds of signal, default 60]
 
 `numpy.diff` over the same ticks stands beside each row: what merely looking at every edge costs. The last table shows
 that memory does not grow with the recording: the peak of what Python and numpy hold while recordings of several

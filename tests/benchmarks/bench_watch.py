@@ -1,6 +1,6 @@
 """What `watch` costs at 20,000 edges a second, and how long an edge takes to the screen.
 
-    python tests/benchmarks/bench_watch.py [--seconds 20] [--runs 3] [--edges 20000]
+    python -m tests.benchmarks.bench_watch [--seconds 20] [--runs 3] [--edges 20000]
 
 `watch` runs in a process of its own on a pseudo-terminal of 80 by 24, on the virtual rig: the board's firmware in
 another process, paced in real time, sending the frames it would send over USB. The wheel is a 60-2 with an extra

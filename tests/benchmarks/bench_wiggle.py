@@ -1,6 +1,6 @@
 """How soon the rig sounds after an edge while a wheel turns, and what a long soak costs.
 
-    python tests/benchmarks/bench_wiggle.py [--seconds 40] [--hours 0.25]
+    python -m tests.benchmarks.bench_wiggle [--seconds 40] [--hours 0.25]
 
 Sound: the virtual rig (the board's own firmware, in real time) is fed with a 60-2 wheel at 900 rpm that now and then
 lacks a tooth, has an extra pulse, or loses its feed. The rig itself stamps the moment its buzzer begins, by the same
