@@ -9,7 +9,7 @@ import sqlite3
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from contextlib import ExitStack, closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -26,6 +26,7 @@ from tests.book.signals import assert_same, batches_of, joined, square
 from tests.book.test_migrate import old_book
 from tests.book.test_trouble import KILLED, wait_for
 from tests.hardening import book_damage
+from tests.hardening.full_disk import private_mounts
 from tests.parts import need
 
 CLOCK = Clock(16.0)
@@ -53,92 +54,28 @@ def path(tmp_path: Path) -> Path:
     return path
 
 
-FULL = """
-import resource, sys, time
-import numpy as np
-from pathlib import Path
-from toothwise.book import Book, recorder
-from tests.book.server import Cluster, programs
-from tests.book.signals import assert_same, batches_of, joined
-from tests.book.test_trouble import wait_for
-from toothwise.edges.signal import Batch, Blind, Clock, Edges, Edges
-recorder.COMMIT_EVERY_S = recorder.RETRY_EVERY_S = 0.02
-steps = np.random.default_rng(3).integers(1, 1 << 40, 60_000)  # wide: they do not pack well
-edges = Edges(np.cumsum(steps), (np.arange(60_000) % 2).astype(np.uint8))
-batches = batches_of(edges, 3000)
-with Book.open(sys.argv[1]) as book:
-    running = book.start_recording(Clock(16.0), ("crank",), {})
-    running.add(batches[0])
-    wait_for(lambda: book.recording(running.id).entry.edges == 3000)
-    whole = resource.getrlimit(resource.RLIMIT_FSIZE)
-    room = sum(p.stat().st_size for p in Path(sys.argv[1]).parent.iterdir()) + 50_000
-    resource.setrlimit(resource.RLIMIT_FSIZE, (room, whole[1]))
-    for batch in batches[1:]:
-        running.add(batch)
-    wait_for(lambda: running.trouble)
-    print(running.trouble)
-    kept = book.recording(running.id).entry.edges
-    assert 3000 <= kept < 60_000 and not list(book.faults())
-    resource.setrlimit(resource.RLIMIT_FSIZE, whole)
-    wait_for(lambda: running.trouble is None)
-    running.finish()
-    assert_same(edges, joined(list(book.recording(running.id).batches()))[0])
-    assert not list(book.faults())
-"""
-
-
-def test_a_disk_without_room_is_said_and_the_recording_catches_up(tmp_path: Path) -> None:
-    """A limit on the size of files, which the system answers as it does a full disk; then there is room again."""
-    done = subprocess.run(
-        [sys.executable, "-c", FULL, str(tmp_path / "b.sqlite")], capture_output=True, text=True, timeout=120
-    )
+@pytest.mark.parametrize(("how", "says"), [("limit", "the room on it"), ("disk", "The disk is full")])
+def test_a_full_disk_is_said_and_the_recording_catches_up(tmp_path: Path, how: str, says: str) -> None:
+    prefix = private_mounts() if how == "disk" else ()
+    need("the right to mount a small disk (unshare)", prefix is not None)
+    command = [*(prefix or ()), sys.executable, "-m", "tests.hardening.full_disk", how, str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
-    assert "the room on it" in done.stdout and done.stdout.count("\n") == 1
+    assert says in done.stdout and done.stdout.count("\n") == 1
 
 
-@pytest.fixture
-def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A disk of 1 MB, where this machine lets us have one."""
-    place = tmp_path / "disk"
-    place.mkdir()
-    made = shutil.which("mount") and subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", "size=1m", "none", str(place)], capture_output=True, check=False
+def test_a_full_disk_at_the_start_is_one_line(tmp_path: Path) -> None:
+    prefix = private_mounts()
+    need("the right to mount a small disk (unshare)", prefix is not None)
+    code = (
+        "import subprocess, sys; from pathlib import Path; from tests.hardening.full_disk import fill, small_disk\n"
+        "place = Path(sys.argv[1]); small_disk(place); fill(place)\n"
+        "book = ['book', 'list', '--book', str(place / 'b.sqlite')]\n"
+        "sys.exit(subprocess.run([sys.executable, '-m', 'toothwise', *book]).returncode)"
     )
-    if not made or made.returncode:
-        pytest.skip("this machine lets nobody but its owner have another disk")
-    yield place
-    subprocess.run(["umount", "-l", str(place)], check=True)
-
-
-def test_a_full_disk_is_said_and_the_recording_catches_up(small_disk: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(recorder, "COMMIT_EVERY_S", 0.02)
-    monkeypatch.setattr(recorder, "RETRY_EVERY_S", 0.02)
-    edges = square(20_000)
-    batches = batches_of(edges, 500)
-    with Book.open(small_disk / "b.sqlite") as book:
-        running = book.start_recording(CLOCK, ("crank",), {})
-        running.add(batches[0])
-        wait_for(lambda: book.recording(running.id).entry.edges == 500)
-        filler = small_disk / "filler"
-        with filler.open("wb", buffering=0) as file, pytest.raises(OSError):
-            while True:
-                file.write(bytes(4096))
-        for batch in batches[1:]:
-            running.add(batch)
-        wait_for(lambda: running.trouble)
-        assert "The disk is full" in str(running.trouble)
-        filler.unlink()
-        wait_for(lambda: running.trouble is None)
-        running.finish()
-        assert_same(edges, joined(list(book.recording(running.id).batches()))[0])
-        assert list(book.faults()) == []
-
-
-def test_a_full_disk_at_the_start_is_one_line(small_disk: Path) -> None:
-    with (small_disk / "filler").open("wb", buffering=0) as file, pytest.raises(OSError):
-        while True:
-            file.write(bytes(4096))
-    is_one_line(toothwise("book", "list", "--book", small_disk / "b.sqlite"), "The disk is full")
+    command = [*(prefix or ()), sys.executable, "-c", code, str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    is_one_line((done.returncode, done.stdout, done.stderr), "The disk is full")
 
 
 def test_a_locked_book_is_read_and_not_written(path: Path) -> None:
