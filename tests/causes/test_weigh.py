@@ -179,3 +179,27 @@ def test_a_dead_cam_is_seen_beside_a_crank_with_a_few_faults() -> None:
     assert {s.sign: s.outcome for s in look(dead)}["cam_signal"] == "dead"
     both = of({"sensor": HALL}, events=silence(0), channels={"crank": 174_000, "cam": 0})
     assert "cam_signal" not in {s.sign for s in look(both)}
+
+
+def test_a_feed_that_falls_once_does_not_explain_faults_while_it_holds() -> None:
+    fall = {"kind": "feed_low", "channel": "feed", "t_s": 8.0, "duration_s": 0.05, "level": 0}
+    often = [{**fall, "t_s": 1.0 + 7 * i} for i in range(9)]
+    channels = {"crank": 174_000, "feed": 2}
+    events = [*missing(9, level=1), *extra(12)]
+    once = of({"sensor": HALL}, events=[*events, fall], channels=channels)
+    always = of({"sensor": HALL}, events=[*missing(9, level=1), *often], channels=channels)
+    outcome = {n: next(s for s in look(f) if s.sign == "feed").outcome for n, f in (("once", once), ("all", always))}
+    assert outcome == {"once": "with some faults", "all": "with the faults"}
+    assert weigh(once)[0].cause == "intermittent_wiring"
+    assert weigh(always)[0].cause == "feed_or_ground"
+
+
+def test_one_short_silence_among_many_dropouts_is_one_of_them() -> None:
+    short = {"kind": "silent", "t_s": 2.0, "duration_s": 0.06, "level": 1, "count": 90}
+    again = {**short, "kind": "missing", "t_s": 2.0004, "duration_s": 0.0596}  # the same, counted
+    few = of({"sensor": HALL}, events=[*missing(9, level=1), short, again])
+    words = next(s for s in look(few) if s.sign == "dropouts")
+    assert words.outcome == "scattered" and words.words.startswith("99 teeth absent")
+    for events in ([short, again], [*missing(9, level=1), {**short, "duration_s": 8.0}]):
+        seen = {s.sign: s.outcome for s in look(of({"sensor": HALL}, events=events))}
+        assert seen["dropouts"] == "silent"

@@ -228,6 +228,45 @@ def test_the_crank_says_what_a_cam_with_few_edges_cannot() -> None:
         assert of(recording, list(range(0, end, end // 97)), cam_wheel=half).as_json() == whole.as_json()
 
 
+def test_a_moved_edge_is_found_whatever_the_cut() -> None:
+    crank, end = turning(W60, 1000, 40)
+    ticks = crank.ticks.copy()
+    at = 2 * (58 * 21 + 30) + 1  # the far edge of a tooth
+    ticks[at] += (ticks[at + 1] - ticks[at]) // 2
+    recording = held(end, crank=Edges(ticks, crank.levels))
+    whole = of(recording)
+    assert [(e.kind, e.revolution, e.tooth, e.more["edge"]) for e in whole.events] == [("extra", 21, 31, "moved")]
+    assert whole.events[0].more["pitches"] == pytest.approx(0.3, abs=0.01)
+    assert of(recording, list(range(0, end, end // 61))).as_json() == whole.as_json()
+
+
+def test_the_card_names_the_wheel_only_where_the_signal_does_not() -> None:
+    crank, end = turning(W60, 1000, 30)
+    other = catalogue.wheel("36-1")
+    shown = examine(held(end, crank=crank), otherwise=other).as_json()["wheel"]
+    assert (shown["name"], shown["identified"]) == ("60-2", True)
+    short = Edges(crank.ticks[:40], crank.levels[:40])  # a third of a turn
+    for edges in (short, Edges.none()):
+        unknown = held(end, crank=edges)
+        assert examine(unknown).wheel is None
+        said = examine(unknown, otherwise=W60).as_json()
+        assert (said["wheel"]["name"], said["wheel"]["identified"]) == ("60-2", False)
+        assert said["teeth"]["seen"] == len(edges) // 2
+
+
+def test_an_unclear_signal_does_not_make_the_card_wait() -> None:
+    """Evenly spaced edges show no wheel of the card's: after some turns the card is taken at its word."""
+    even = np.arange(40_000, dtype=np.int64) * 30_000
+    edges = Edges(even, (np.arange(40_000) % 2).astype(np.uint8))
+    examination = Examination(CLOCK, ("crank",), otherwise=W60)
+    for start in range(0, 40_000, 500):
+        part = Edges(edges.ticks[start : start + 500], edges.levels[start : start + 500])
+        examination.feed(Batch(int(part.ticks[-1]) + 1, {"crank": part}))
+        if examination.wheel is not None:
+            break
+    assert examination.wheel is not None and start < 10_000
+
+
 def test_a_short_halt_of_the_cam_is_none_while_the_crank_turns() -> None:
     witness = CrankWitness("crank", catalogue.wheel("half-moon"))
     stop, touch = Event("stopped", "cam", 3_000, 60_000), Event("contact", "cam", 5_000, 5_000)

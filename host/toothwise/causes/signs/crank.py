@@ -18,6 +18,9 @@ _ZONE = 0.15
 LATE_S = 0.25
 """A recording that starts so long before the first edge started with the wheel at rest, or without a signal."""
 
+LONG_S = 1.0
+"""A silence of so long is what there is to say, whatever dropouts there were besides; common practice, no source."""
+
 CRANKING_RPM = 350.0
 """No starter turns an engine faster: 150 to 300 rpm [T]."""
 
@@ -26,7 +29,10 @@ _STRIPE_P = 1e-3
 
 
 def lost(findings: Findings) -> list[Event]:
-    return findings.of_kind("missing", "silent", channel=findings.crank)
+    """The crank's dropouts. A silence whose teeth can be counted comes with the same thing as `missing`: once here."""
+    events = findings.of_kind("missing", "silent", channel=findings.crank)
+    silences = {(e.end_tick, e.count) for e in events if e.kind == "silent"}
+    return [e for e in events if e.kind == "silent" or (e.end_tick, e.count) not in silences]
 
 
 def dropouts(findings: Findings) -> Iterator[Sighting]:
@@ -41,7 +47,7 @@ def dropouts(findings: Findings) -> Iterator[Sighting]:
     if (turned and edges <= 4) or silent_s > 0.8 * findings.span_s > 0:
         yield Sighting("dropouts", "dead", f"no crank signal for {silent_s or findings.span_s:.1f} s while it turned")
         return
-    if silent:
+    if silent and (len(silent) >= len(events) / 2 or silent_s > LONG_S):
         often = plural(len(silent), "time")
         words = f"the crank line held still {often} while it turned, {silent_s:.2f} s in all"
         yield Sighting("dropouts", "silent", words)
@@ -103,7 +109,7 @@ def speed(findings: Findings) -> Iterator[Sighting]:
 def _speed_at(event: Event, findings: Findings) -> float | None:
     """Revolutions a minute while the teeth of a dropout were due, from how many and how long; None if not told."""
     span_s = findings.clock.span_s(event.end_tick - event.tick)
-    if event.kind != "missing" or not event.count or not findings.teeth or span_s <= 0.0:
+    if event.more.get("at_least") or not event.count or not findings.teeth or span_s <= 0.0:
         return None
     return 60.0 * event.count / findings.teeth / span_s
 
