@@ -29,19 +29,21 @@ HALF_TOOTH = 500
 
 
 class Command:
-    """A command of ours in a process, on a live rig and a book of its own."""
+    """A command of ours in a process, on a live rig and a book of its own. typed: lines for its standard input."""
 
-    def __init__(self, live: LiveRig, book: Path, *words: str) -> None:
+    def __init__(self, live: LiveRig, book: Path, *words: str, typed: str = "") -> None:
         self.live, self.book = live, book
-        arguments = [*words, "--rig", str(live.port.path), "--wheel", "24", "--plain", "--book", str(book)]
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "toothwise", *arguments],
-            stdin=subprocess.DEVNULL,
+            [sys.executable, "-m", "toothwise", *words, "--rig", str(live.port.path), "--book", str(book)],
+            stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
             text=True,
             start_new_session=True,
         )
+        assert self._process.stdin is not None
+        self._process.stdin.write(typed)
+        self._process.stdin.flush()
         self.goes_on(0)
 
     @property
@@ -74,7 +76,11 @@ class Command:
         self.live.quiet = True
         time.sleep(0.05)
         self.signal(signal.SIGINT)
-        said, _ = self._process.communicate(timeout=60)
+        return self.ended()
+
+    def ended(self, typed: str = "") -> str:
+        """What it said, once it has ended by this key or by itself."""
+        said, _ = self._process.communicate(typed, timeout=60)
         assert self._process.returncode in (0, 1, 130), said
         assert "Traceback" not in said, said
         return said
@@ -100,8 +106,8 @@ def live(tmp_path: Path) -> Iterator[LiveRig]:
 def run(live: LiveRig, tmp_path: Path) -> Iterator[Callable[..., Command]]:
     begun: list[Command] = []
 
-    def start(*words: str) -> Command:
-        begun.append(Command(live, tmp_path / f"book{len(begun)}.sqlite", *words))
+    def start(*words: str, typed: str = "") -> Command:
+        begun.append(Command(live, tmp_path / f"book{len(begun)}.sqlite", *words, typed=typed))
         return begun[-1]
 
     yield start
@@ -163,22 +169,23 @@ def stopped(_: LiveRig, command: Command) -> None:
     command.signal(signal.SIGCONT)
 
 
-@pytest.mark.parametrize(
-    ("words", "faults"),
-    [
-        (("watch",), (pulled, garbled, skipped_and_repeated, stalled, flooded, stopped)),
-        (("wiggle", "--mode", "turning", "--mute"), (pulled, flooded)),
-    ],
-    ids=["watch", "wiggle"],
-)
+def begun_anew(live: LiveRig, _: Command) -> None:
+    """A reset: some noise, and a rig whose clock and counts start at 0."""
+    with live._lock:
+        live.restart(boot=live.rig.boot + 1)
+        live._write(b"\0\xff" * 40 + live.rig.hello())
+
+
+FAULTS = (pulled, garbled, skipped_and_repeated, stalled, flooded, stopped)
+ON_24 = ("--wheel", "24", "--plain")
+
+
+@pytest.mark.parametrize("words", [("watch",), ("wiggle", "--mode", "turning", "--mute")], ids=["watch", "wiggle"])
 def test_a_hurt_line_costs_blind_time_and_nothing_else(
-    live: LiveRig,
-    run: Callable[..., Command],
-    words: tuple[str, ...],
-    faults: tuple[Callable[[LiveRig, Command], None], ...],
+    live: LiveRig, run: Callable[..., Command], words: tuple[str, ...]
 ) -> None:
-    command = run(*words)
-    for fault in faults:
+    command = run(*words, *ON_24)
+    for fault in FAULTS:
         fault(live, command)
         command.goes_on()
     command.end()
@@ -187,20 +194,59 @@ def test_a_hurt_line_costs_blind_time_and_nothing_else(
     assert {stretch.reason for stretch in blind_of(batches)} >= {"link_lost", "frames_lost"}
 
 
-def test_a_rig_that_begins_anew_is_blind_until_it_captures_again(live: LiveRig, run: Callable[..., Command]) -> None:
-    command = run("watch")
-    with live._lock:
-        live.restart(boot=99)
-        live._write(b"\0\xff" * 40 + live.rig.hello())
+@pytest.mark.parametrize("words", [("watch",), ("wiggle", "--mode", "turning", "--mute")], ids=["watch", "wiggle"])
+def test_a_rig_that_begins_anew_is_blind_until_it_captures_again(
+    live: LiveRig, run: Callable[..., Command], words: tuple[str, ...]
+) -> None:
+    command = run(*words, *ON_24)
+    begun_anew(live, command)
     command.goes_on()
     command.end()
     assert "rig_reset" in {stretch.reason for stretch in blind_of(command.kept())}
 
 
+LIMITS = """name = "a good one"
+status = "set"
+kind = "hall"
+wheel = "24"
+timing_edge = "rising"
+source = "made for a test"
+[sequence]
+dwell_rpm = [2500]
+flex = false
+fault_rate = 0.0001
+[measure.missing]
+high = 0
+unit = "teeth"
+source = "made for a test"
+[measure.extra]
+high = 0
+unit = "edges"
+source = "made for a test"
+"""
+
+
+def test_no_sensor_on_the_bench_fails_by_a_hurt_line(
+    live: LiveRig, run: Callable[..., Command], tmp_path: Path
+) -> None:
+    """All of it happens while teeth are counted. A tooth too few would be a fail at once; left off before its turns are
+    full, a count without one is to be done again."""
+    limits = tmp_path / "limits.toml"
+    limits.write_text(LIMITS, encoding="utf-8")
+    command = run("bench", "run", "L1", "--limits", str(limits), "--sensors", "1", typed="S-1\n\n")
+    for fault in (begun_anew, *FAULTS):
+        fault(live, command)
+        command.goes_on()
+    said = command.ended("s")
+    assert "S-1: RETEST" in said, said
+    blind = blind_of(command.kept())
+    assert {stretch.reason for stretch in blind} >= {"link_lost", "frames_lost", "rig_reset"}
+
+
 def test_a_second_tool_is_sent_away_and_the_first_loses_nothing(
     live: LiveRig, run: Callable[..., Command], tmp_path: Path
 ) -> None:
-    first = run("watch")
+    first = run("watch", *ON_24)
     for words in (["watch", "--plain"], ["wiggle", "--plain"]):
         second = subprocess.run(
             [sys.executable, "-m", "toothwise", *words, "--rig", str(live.port.path)],

@@ -103,11 +103,11 @@ class LiveRig:
                 if self.rig.capturing and self._edge_ticks:
                     if self._last_edge > now:
                         self._last_edge = now - now % self._edge_ticks
-                    ticks = list(range(self._last_edge + self._edge_ticks, now, self._edge_ticks))[-50:]
-                    if ticks:
+                    due = list(range(self._last_edge + self._edge_ticks, now, self._edge_ticks))
+                    for ticks in (due[at : at + 50] for at in range(0, len(due), 50)):
                         self._last_edge = ticks[-1]
+                        self._write(self.rig.edges(ticks, first_level=1 - len(self.made) % 2, base=ticks[0]))
                         self.made += ticks
-                        self._write(self.rig.edges(ticks, base=ticks[0]))
                 self._write(self.rig.heartbeat(now))
 
     def _listen(self) -> None:
