@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from tests.campaign.causes import AILMENTS, campaign
+from tests.campaign.ailments import AILMENTS
+from tests.campaign.causes import campaign
 
 pytestmark = pytest.mark.slow
 

@@ -161,6 +161,18 @@ def test_a_meter_that_repeats_the_recording_is_no_second_witness() -> None:
     assert again.strength < alone.strength == 1.0
 
 
+def test_a_code_that_repeats_the_meter_is_no_second_witness() -> None:
+    """A dead chip pulls the line down as a short does; that the control unit saw it low adds little to the meter's."""
+    low = {"signal_low_v": 0.15, "signal_high_v": 0.15}
+    code = {
+        name: next(s for s in look(of({"sensor": HALL, "codes": ["P0337"], "readings": r})) if s.sign == "crank_code")
+        for name, r in (("alone", {}), ("again", low))
+    }
+    assert code["again"].strength < code["alone"].strength == 1.0
+    card = {"sensor": HALL, "codes": ["P0337"], "complaint": ["no start"], "readings": {**GOOD, **low}}
+    assert "supported" not in stands(Findings(job=from_dict(card))).values()
+
+
 def test_paper_is_named_in_the_table() -> None:
     assert set(table().signs) >= PAPER
 

@@ -89,6 +89,21 @@ def supply(findings: Findings) -> Iterator[Sighting]:
         yield Sighting("supply", "good" if len(good) == 2 else "half good", f"{words}, good")
 
 
+def stuck(findings: Findings) -> bool:
+    """Whether the meter shows a line that does not swing."""
+    read = findings.job.readings
+    low, high = read.get("signal_low_v"), read.get("signal_high_v")
+    return low is not None and high is not None and (_stays_low(high) or _stays_high(low, high))
+
+
+def _stays_low(high_v: float) -> bool:
+    return high_v < 1.0
+
+
+def _stays_high(low_v: float, high_v: float) -> bool:
+    return low_v > 0.8 * high_v
+
+
 def levels(findings: Findings) -> Iterator[Sighting]:
     """Does the signal swing all the way, and no farther?"""
     read = findings.job.readings
@@ -98,11 +113,11 @@ def levels(findings: Findings) -> Iterator[Sighting]:
     words = f"low {_volts(low)}, high {_volts(high)}"
     # Where the recording already shows the line standing still, a meter that shows it again is no second witness.
     again = _ECHO if findings.of_kind("silent", channel=findings.crank) else 1.0
-    if high < 1.0:
+    if _stays_low(high):
         yield Sighting("levels", "stuck low", f"the signal stays low: {words}", again)
-    elif low > 0.8 * high and high > _ABOVE_PULL_UP_V:
+    elif _stays_high(low, high) and high > _ABOVE_PULL_UP_V:
         yield Sighting("levels", "stuck at feed", f"the signal stays above a 5 V pull-up: {words}")
-    elif low > 0.8 * high:
+    elif _stays_high(low, high):
         yield Sighting("levels", "stuck high", f"the signal stays high: {words}", again)
     elif low > _LOW_V:
         yield Sighting("levels", "low is high", f"the low level is too high: {words}")

@@ -8,12 +8,13 @@ from toothwise.causes import codes
 from toothwise.causes.findings import Findings
 from toothwise.causes.signs import Sighting, plural
 from toothwise.causes.signs.crank import lost
+from toothwise.causes.signs.meter import stuck
 
 PROVEN_TURNS = 1000
 """No failure in 1000 turns bounds it below 0.3 % a turn at 95 % [D]; a full-speed count takes as many [C]."""
 
 _ECHO = 0.4
-"""How much a code that repeats what was recorded still tells."""
+"""How much a code that repeats what was recorded or read still tells."""
 
 _FAMILIES = {
     "crank": "crank_code",
@@ -32,7 +33,7 @@ def trouble_codes(findings: Findings) -> Iterator[Sighting]:
     """Which codes are set? A family of which none is set speaks too, once the codes were read."""
     if findings.job.codes is None:
         return
-    silent = bool(findings.of_kind("silent", channel=findings.crank))
+    seen = bool(findings.of_kind("silent", channel=findings.crank)) or stuck(findings)
     found: dict[str, dict[str, list[str]]] = {sign: {} for sign in _FAMILIES.values()}
     for text in findings.job.codes:
         code = codes.read(text)
@@ -44,8 +45,8 @@ def trouble_codes(findings: Findings) -> Iterator[Sighting]:
         if not outcomes:
             yield Sighting(sign, "none", f"no {sign.removesuffix('_code')} code is set", 0.5)
         for outcome, names in outcomes.items():
-            # Low and high say of the line what the recording shows of it, once that was seen.
-            echo = _ECHO if sign == "crank_code" and silent and outcome in ("low", "high") else 1.0
+            # Low and high say of the line what a recording or the meter shows of it, once that was seen.
+            echo = _ECHO if sign == "crank_code" and seen and outcome in ("low", "high") else 1.0
             yield Sighting(sign, outcome, f"{', '.join(names)} set", echo / len(outcomes))
 
 
