@@ -24,7 +24,8 @@ import numpy as np
 from toothwise.causes.likelihood import CAUSES, NOTHING
 from toothwise.causes.weigh import Weighed, weigh
 
-from tests.campaign.ailments import AILMENTS, healthy_case
+from tests.campaign.ailments import AILMENTS
+from tests.campaign.ailments.setup import healthy_case
 from tests.campaign.pipeline import examined
 
 

@@ -22,7 +22,8 @@ from toothwise.model.made import Cam
 from toothwise.model.wheel import MadeWheel, machined
 from toothwise.wheel.catalogue import wheel
 
-from tests.campaign.ailments import CAMS, Case, Setup, finish, setup, well_before
+from tests.campaign.ailments.engine import well_before
+from tests.campaign.ailments.setup import CAMS, Case, Setup, finish, setup
 from tests.campaign.pipeline import examined, measured
 
 Rng = np.random.Generator

@@ -12,7 +12,7 @@ from toothwise.examine.explain import measures_for
 from toothwise.wheel.catalogue import wheel
 from toothwise.wheel.pattern import Wheel
 
-from tests.campaign.ailments import Case
+from tests.campaign.ailments.setup import Case
 
 
 def examined(case: Case) -> Findings:
