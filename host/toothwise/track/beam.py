@@ -199,10 +199,14 @@ class Beam:
         if lost and self.blind and self._hidden(node.tick, tick):
             return 0.0, False
         rest = math.inf
-        span = tick - node.tick
+        span, step = tick - node.tick, self.geometry.span(node.count, 1)
+        still_s = span * self.tick_s
         if span >= 2.5 * self.geometry.largest_deg * node.pace:
-            step = self.geometry.span(node.count, 1)
-            rest = motion.REST + motion.stop_cost(node.pace * self.tick_s, step, node.slowing, span * self.tick_s)
+            rest = motion.rest_cost(still_s)
+        if span > step * node.pace and still_s < motion.ROCKING_S:
+            rest = min(rest, motion.TURN_BACK)
+        if rest < math.inf:
+            rest += motion.stop_cost(node.pace * self.tick_s, step, node.slowing)
             if node.abrupt > 0:
                 rest -= motion.ABRUPT  # the same event, paid for already
             if self.profile.sigma < math.inf and not node.unusual:

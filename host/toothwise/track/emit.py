@@ -24,6 +24,9 @@ TURNING, TURNING_FEW = 5, 3
 """Intervals in a row without a fault that show a turning wheel, where nothing better does; the second number for
 wheels with fewer than eight teeth, and never more than one tooth more than a turn has."""
 
+ROCKING_RPM = 500.0
+"""A wheel that rocks to its rest is slower than this."""
+
 CLUSTER_S = 0.05
 """Level changes with nothing turning that are this close together are one contact event."""
 
@@ -99,9 +102,17 @@ class Emitter:
         if stretch.proven:
             return True
         wanted = TURNING if self._geometry.teeth >= 8 else min(TURNING_FEW, self._geometry.teeth + 1)
+        if self._may_rock(nodes[0].tick):
+            wanted = max(wanted, self._geometry.teeth)
         if len(nodes) <= wanted or 2 * len(nodes) < next_edge - stretch.first_edge:
             return False
         return max(n.clean for n in nodes) >= wanted
+
+    def _may_rock(self, tick: int) -> bool:
+        """Whether the wheel came to rest so shortly before that it may be turning back and forth still."""
+        pause = self._pause
+        recent = pause is not None and tick - pause.tick < motion.ROCKING_S / self._tick_s
+        return recent and pause is not None and not self._too_fast_to_stop(pause)
 
     def end(self, next_edge: int) -> None:
         """The stretch is over; timing edges up to `next_edge` belong to it."""
@@ -191,10 +202,9 @@ class Emitter:
         """The first teeth of a stretch: number them on from the one before, and say what happened between."""
         stretch.proven = True
         n = self._geometry.teeth
-        pause, self._pause = self._pause, None
         if edges[0] > stretch.first_edge:
             self._contact(stretch.first_edge, int(edges[0]))
-        self._lead = None
+        pause, self._pause, self._lead = self._pause, None, None
         self._turning += 1
         # Where teeth look alike, the first one recorded is tooth 1.
         alike = int(counts[0]) // self._geometry.symmetry * self._geometry.symmetry
@@ -287,7 +297,9 @@ class Emitter:
         return self._event(kind, due, end, first, self._angle_of(first), count, pause.level, more)
 
     def _contact(self, first_edge: int, next_edge: int) -> None:
-        """Level changes with nothing turning, gathered into clusters."""
+        """Level changes with nothing turning, gathered into clusters; not those of a wheel that rocks to its rest."""
+        if self._rocks(first_edge, next_edge):
+            return
         start = int(self._where[first_edge - self._first])
         stop = next_edge - self._first
         end = int(self._where[stop]) if stop < len(self._where) else len(self._all)
@@ -307,6 +319,21 @@ class Emitter:
                 Event("contact", self._channel, int(part[0]), int(part[-1]), count=len(part), level=None)
             )
         self._forget(next_edge)
+
+    def _rocks(self, first_edge: int, next_edge: int) -> bool:
+        """Whether these timing edges are a wheel's that comes to rest; the pause is then longer by them."""
+        where = self._where[first_edge - self._first : next_edge - self._first]
+        ticks = self._all.ticks[where]
+        pause = self._pause
+        if pause is None or not len(ticks) or not self._may_rock(int(ticks[0])):
+            return False
+        spans = np.diff(ticks, prepend=pause.tick) * self._tick_s
+        quickest = self._geometry.smallest_deg / (6.0 * ROCKING_RPM)
+        if spans.max() >= motion.ROCKING_S or spans.min() < quickest:
+            return False
+        pause.tick = int(ticks[-1])
+        self._forget(next_edge)
+        return True
 
     def _event(
         self,

@@ -76,6 +76,13 @@ REST = 7.0
 """What it costs, in nats, to say that the wheel came to rest between two edges, were it slow enough and seen slowing
 down before and starting after."""
 
+TURN_BACK = 8.0
+"""What it costs, in nats, to say that the wheel turned back between two edges, or came to rest for no longer than that
+takes, were it slow enough and seen slowing down before: most engines end so, thrown back by the last compression."""
+
+ROCKING_S = 0.5
+"""For so long at most nothing passes while a wheel turns back (common practice, no source)."""
+
 SILENT = 10.0
 """What it costs, in nats, to say that the line was still for more than a turn of a turning wheel, and that the count is
 lost: little more than a missing run."""
@@ -131,15 +138,19 @@ def torque_sigma(span_deg: float, before_deg: float, pace_s: float) -> float:
     return 0.5 * math.log1p(2.0 * MOST_RAD_S2 / 3.0 * distance / (omega * omega))
 
 
-def stop_cost(pace_s: float, within_deg: float, slowing: float, still_s: float) -> float:
-    """Nats against a wheel at this speed coming to rest within so many degrees, and staying so for about `still_s`.
+def stop_cost(pace_s: float, within_deg: float, slowing: float) -> float:
+    """Nats against a wheel at this speed coming to rest within so many degrees.
 
     slowing: by how much the interval towards the rest was longer than the one before it, in log units.
     """
-    torque = _torque_cost(pace_s, within_deg, ALPHA_RAD_S2)
     unseen = penalty(max(LEAST_SLOWING - slowing, 0.0), SLOWING_SIGMA)
+    return _torque_cost(pace_s, within_deg, ALPHA_RAD_S2) + unseen
+
+
+def rest_cost(still_s: float) -> float:
+    """Nats against a wheel that has come to rest staying so for about so long."""
     shorter = math.log(SHORT_REST_S / still_s)
-    return torque + unseen + (4.0 * shorter if shorter > 0.0 else max(2.0 * shorter, -2.0))
+    return REST + (4.0 * shorter if shorter > 0.0 else max(2.0 * shorter, -2.0))
 
 
 def start_cost(pace_s: float, within_deg: float) -> float:

@@ -303,7 +303,7 @@ class Tracker:
             if beam.rest() >= 0 or (sure is not None and sure.rested >= 0):
                 self._close()
                 continue
-            if sure is not None:
+            if sure is not None and self._emit.looks_turning(path(sure), sure.edge + 1):
                 self._decide_path(path(sure))
                 self._root, self._lock = None, sure
                 self._locked_at = sure.edge
