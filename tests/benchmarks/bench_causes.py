@@ -1,6 +1,6 @@
 """How long the measures and the weighing of a five-minute idle recording take, tracking apart.
 
-    python -m tests.benchmarks.bench_causes [--runs 5]
+python -m tests.benchmarks.bench_causes [--runs 5]
 """
 
 from __future__ import annotations

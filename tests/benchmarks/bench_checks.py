@@ -1,6 +1,6 @@
 """How fast the measures go, each by itself. Prints a table; asserts nothing.
 
-    python -m tests.benchmarks.bench_checks [seconds of idle, default 300] [runs, default 5]
+python -m tests.benchmarks.bench_checks [seconds of idle, default 300] [runs, default 5]
 """
 
 from __future__ import annotations

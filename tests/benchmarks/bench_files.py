@@ -1,6 +1,6 @@
 """How fast files are read and written, and at what memory. Prints a table; asserts nothing.
 
-    python -m tests.benchmarks.bench_files [million rows, default 3] [runs, default 5]
+python -m tests.benchmarks.bench_files [million rows, default 3] [runs, default 5]
 """
 
 from __future__ import annotations

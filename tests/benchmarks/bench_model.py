@@ -1,6 +1,6 @@
 """How fast made signals are made. Prints a table of medians and spreads; asserts nothing.
 
-    python -m tests.benchmarks.bench_model [--runs 5]
+python -m tests.benchmarks.bench_model [--runs 5]
 """
 
 from __future__ import annotations

@@ -1,13 +1,14 @@
 """A long made running through firmware, pseudo-terminal, link, examination and book: memory and lag over the time.
 
-    python -m tests.benchmarks.bench_soak [--hours 8] [--minutes-at-most 0] [--edges 20000] [--faults 3600]
+    python -m tests.benchmarks.bench_soak [--hours 8] [--minutes-at-most 0] [--edges 20000] [--faults 3600] [--plot P]
 
 A 60-2 wheel with both edges of every tooth, as many edges a second as wanted, a tooth left out so often a made hour.
 The virtual rig, which is the board's firmware on MicroPython's unix port, hands edges on as fast as the host takes
 them: eight made hours take as long as the computer needs, and --minutes-at-most ends it before. A row every twentieth
 of that, or every minute: made time, real time, memory of this process and of the firmware, size of the book, and the
 lag, which is how much made time has left the maker and is not examined yet. At this pace the lag is the bounded queues
-between them, full: it must not grow. What came out is held against what was put in.
+between them, full: it must not grow. What came out is held against what was put in. --plot draws memory, lag and the
+book's size over made time into a PNG or SVG (needs matplotlib).
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import os
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -84,12 +86,39 @@ def firmware_process() -> int:
     return 0
 
 
+def plot(rows: list[tuple[float, ...]], title: str, path: Path) -> None:
+    """Memory, lag and the book's size over made hours, one above the other."""
+    from matplotlib.figure import Figure
+
+    made_h, _, host, board, book, lag, _ = np.array(rows).T
+    made_h = made_h / 3600
+    figure = Figure(figsize=(7.5, 6.5), layout="constrained")
+    panels = figure.subplots(3, 1, sharex=True)
+    for axes, lines, unit in (
+        (panels[0], {"host": host, "firmware, unix port": board}, "memory, MB"),
+        (panels[1], {"made and not examined yet": lag}, "lag, made s"),
+        (panels[2], {"book on disk": book}, "book, MB"),
+    ):
+        for name, values in lines.items():
+            axes.plot(made_h, values, label=name, marker=".", markersize=4, linewidth=1.2)
+        axes.legend(loc="best", frameon=False, fontsize=9)
+        axes.set_ylabel(unit)
+        axes.set_ylim(0, 1.25 * max(max(values) for values in lines.values()) or 1)
+        axes.set_xlim(0, made_h[-1])
+        axes.grid(alpha=0.3, linewidth=0.6)
+        axes.spines[["top", "right"]].set_visible(False)
+    panels[0].set_title(title, loc="left", fontsize=10)
+    panels[-1].set_xlabel("made hours of running")
+    figure.savefig(path, dpi=110)
+
+
 def main() -> int:
     options = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     options.add_argument("--hours", type=float, default=8.0, help="made time")
     options.add_argument("--minutes-at-most", type=float, default=0.0, help="real time; 0: until it is done")
     options.add_argument("--edges", type=float, default=20_000.0, help="a second")
     options.add_argument("--faults", type=float, default=3600.0, help="teeth left out in a made hour")
+    options.add_argument("--plot", type=Path, metavar="P", help="a PNG or SVG to draw")
     given = options.parse_args()
     maker = Maker(given.hours, given.edges, given.faults)
     wanted_s = given.minutes_at_most * 60 or float("inf")
@@ -131,7 +160,11 @@ def main() -> int:
     found = sum(event.count for event in result.events if event.kind == "missing")
     print(f"{made_s:.0f} s of running in {took:.0f} s: {made_s / took:.1f} times as fast as real time")
     print(f"{maker.edges} edges made, {arrived} arrived, {kept} in the book; {result.blind_s:.3f} s blind")
-    print(f"{maker.left_out} teeth left out, {found} found missing, {len(result.events)} events")
+    kinds = dict(Counter(event.kind for event in result.events))
+    print(f"{maker.left_out} teeth left out, {found} found missing; events: {kinds}")
+    if given.plot is not None and rows:
+        speed = f"{made_s / took:.0f} times as fast as real time"
+        plot(rows, f"{made_s / 3600:.1f} h at {given.edges:,.0f} edges a second, {speed}", given.plot)
     half = len(rows) // 2
     if half > 2:
         grown = np.polyfit([r[0] / 3600 for r in rows[half:]], [r[2] for r in rows[half:]], 1)[0]
