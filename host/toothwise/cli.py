@@ -11,7 +11,7 @@ import warnings
 from collections.abc import Sequence
 from typing import NoReturn
 
-from toothwise import __version__
+from toothwise import __version__, threads
 from toothwise.commands import COMMANDS
 from toothwise.commands.parsing import Parser, add_commands
 from toothwise.errors import Trouble
@@ -76,7 +76,5 @@ def _say(line: str) -> None:
 
 def run() -> NoReturn:
     """The way in for the installed command, and for `python -m toothwise`."""
-    # Our matrices are a hundred wide: threads that share one out wait for each other longer than they work, and the
-    # other core is the page's. Heard by numpy when it is first imported; who has set it otherwise is left alone.
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    threads.one_each()
     sys.exit(main())

@@ -16,7 +16,7 @@ from toothwise.wheel import catalogue
 from tests.examine.signals import held, turning
 from tests.parts import need
 
-HEAVY = {"numpy", "sqlalchemy", "rich", "serial", "scipy", "matplotlib", "toothwise.book", "toothwise.link"}
+HEAVY = {"numpy", "sqlalchemy", "serial", "scipy", "matplotlib", "toothwise.book", "toothwise.link"}
 
 
 def test_the_help_imports_nothing_heavy() -> None:

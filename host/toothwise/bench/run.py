@@ -12,7 +12,7 @@ from toothwise.bench import decide
 from toothwise.bench.figures import Master
 from toothwise.bench.limits import Limits
 from toothwise.bench.of_file import versions
-from toothwise.bench.result import FAIL, LEARNT, MASTER, NONE, new_uuid, utc_now, worst
+from toothwise.bench.result import FAIL, LEARNT, MASTER, NONE, new_uuid, utc_now
 from toothwise.bench.spindle import Spindle
 from toothwise.bench.stage import Stage
 from toothwise.bench.steps import CONFIRM, COUNT, READING, SERIAL, SWEEP, Step, steps
@@ -273,7 +273,3 @@ def _weakest(references: list[str]) -> str:
     """The reference that all of it can claim."""
     order = (MASTER, LEARNT, NONE)
     return max(references, key=order.index, default=NONE)
-
-
-def verdict_so_far(sensor: Sensor) -> str | None:
-    return worst([one.verdict for one in sensor.judged]) if sensor.judged else None

@@ -167,7 +167,6 @@ class _Values:
         self._zero = zero
         self._faults = faults
         self._skipping = False
-        self._off = False
         self._vector: int | None = None
         self.now = 0
 

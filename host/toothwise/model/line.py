@@ -66,9 +66,6 @@ class Line:
         n = int(np.searchsorted(self.t_s, end_s, side="left"))
         return Line(self.t_s[:n], self.levels[:n], self.first)
 
-    def inverted(self) -> Line:
-        return Line(self.t_s, self.levels ^ np.uint8(1), self.first ^ 1)
-
 
 def disjoint(starts: Floats, ends: Floats) -> tuple[Floats, Floats]:
     """Spans in any order to spans in order, overlapping or touching ones joined."""

@@ -58,7 +58,6 @@ class RasterLines:
         self._raster = raster
         self._screen = screen
         self._rows_a_line = 2 if unicode else 1
-        self._unicode = unicode
         self._drawn: dict[int, tuple[tuple[object, ...], str]] = {}
 
     def layout(self, width: int) -> tuple[int, int]:

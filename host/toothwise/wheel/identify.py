@@ -100,13 +100,6 @@ def identify(edges: Edges, clock: Clock) -> Identified:
     ticks = _alternating(edges)
     if len(ticks) < FEWEST:
         return Identified(None)
-    from threadpoolctl import threadpool_limits  # type: ignore[import-untyped]  # only where a wheel is to be made out
-
-    with threadpool_limits(1):
-        return _identify(ticks)
-
-
-def _identify(ticks: Ints) -> Identified:
     votes: list[Wheel] = []
     least = np.inf
     near: tuple[str, ...] = ()
