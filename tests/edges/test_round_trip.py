@@ -50,8 +50,7 @@ def recordings(draw: st.DrawFn) -> Recording:
     edges, end = {}, 1
     for number, name in enumerate(names):
         steps = draw(st.lists(st.integers(1, 10**6), min_size=2, max_size=60))
-        # No two channels begin at one tick: such rows of a CSV file tell levels, not edges.
-        ticks = np.cumsum(np.array(steps, np.int64)) * 4 + number
+        ticks = np.cumsum(np.array(steps, np.int64)) * 4 + number * draw(st.integers(0, 1))
         first = draw(st.integers(0, 1))
         edges[name] = Edges(ticks, ((np.arange(len(ticks)) + first) % 2).astype(np.uint8))
         end = max(end, int(ticks[-1]) + 1)
@@ -104,7 +103,8 @@ def _zero(sent: Held, back: Held, form: str) -> int:
     """Tick of the recording at which the file's own clock begins."""
     if form == "vcd":
         return 0
-    return min(int(e.ticks[0]) for e in sent.edges.values() if len(e))
+    begins = sorted(int(e.ticks[0]) for e in sent.edges.values() if len(e))
+    return begins[0] - (begins[:1] == begins[1:2])  # edges at one tick have rows of levels before them
 
 
 def _joined(stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -132,6 +132,45 @@ def test_times_in_the_file_are_the_recordings_own(form: str, tmp_path: Path) -> 
     else:
         stamps = [Decimal(w[1:]).scaleb(-9) for w in path.read_text().split() if w.startswith("#")]
         assert stamps[1:4] == want
+
+
+@pytest.mark.parametrize("form", FORMATS)
+def test_edges_of_two_channels_at_the_first_tick_stay_edges(form: str, tmp_path: Path) -> None:
+    ticks = np.arange(1, 41, dtype=np.int64) * 1000
+    levels = (np.arange(40) % 2).astype(np.uint8)
+    edges = {"crank": Edges(ticks, levels), "feed": Edges(ticks[:3], 1 - levels[:3])}
+    write_recording(tmp_path / f"a.{form}", Held(Clock(16.0), edges, 10**6))
+    back = read_all(open_recording(tmp_path / f"a.{form}"))
+    assert {name: len(e) for name, e in back.edges.items()} == {"crank": 40, "feed": 3}
+    assert back.edges["feed"].levels.tolist() == [1, 0, 1]
+
+
+def test_a_last_row_that_repeats_its_level_ends_the_recording(tmp_path: Path) -> None:
+    path = tmp_path / "closed.csv"
+    rows = [f"{i * 1e-3:.6f},crank,{i & 1}" for i in range(1, 21)]
+    begin, end = ["0.000000,crank,0", "0.000000,feed,1"], ["2.000000,crank,0", "2.000000,feed,1"]
+    path.write_text("time_s,channel,level\n" + "\n".join([*begin, *rows, *end]) + "\n")
+    back = read_all(open_recording(path))
+    assert (back.blind, back.source.get("faults")) == ((), None)
+    assert {name: len(e) for name, e in back.edges.items()} == {"crank": 20, "feed": 0}
+    assert back.clock.span_s(back.until_tick) == pytest.approx(2.0)
+
+
+def test_a_repeated_level_before_the_last_tick_is_a_lost_edge(tmp_path: Path) -> None:
+    path = tmp_path / "lost.csv"
+    rows = [f"{i * 1e-3:.6f},crank,{i & 1}" for i in range(1, 21)]
+    path.write_text("time_s,channel,level\n" + "\n".join([*rows, "0.100000,crank,0", "0.200000,cam,1"]) + "\n")
+    (stretch,) = read_all(open_recording(path)).blind
+    assert (stretch.reason, stretch.channel) == ("edge lost", "crank")
+
+
+def test_one_quiet_channel_from_its_first_row_to_its_last(tmp_path: Path) -> None:
+    """A harness at rest in which nothing happened: two rows of one level are no edges."""
+    path = tmp_path / "quiet.csv"
+    path.write_text("time_s,channel,level\n0.000000,crank,1\n0.000000,feed,1\n60.000000,crank,1\n60.000000,feed,1\n")
+    recording = open_recording(path)
+    with pytest.raises(FileTrouble, match="not one edge"):
+        read_all(recording)
 
 
 def test_a_channel_of_one_level_is_timing_edges_alone(tmp_path: Path) -> None:

@@ -10,6 +10,8 @@ What a row may do to its neighbours, and what comes of it:
       one channel at the same tick     no length is below what the file can tell
     the same level twice             an edge between them is lost: blind from the first to the second, and the
                                        second is not handed on; VCD may repeat a value, there it means nothing
+    the same level once more, at     the recording ends there: silent up to it, no edge
+      the very last tick
     the same row twice               the second is left out
     level unknown (x)                blind until the channel's next row, which then only says the level: no edge
     one level only, on every row     a channel of timing edges alone: handed on as it is, levels constant
@@ -148,7 +150,7 @@ class Cleaner:
             state = self._states.setdefault(number, _Channel(None if self.starts_known else UNKNOWN, last))
             mine = rows.pick((rows.channel == number) | (rows.channel == ALL))
             stretches: Stretches = []
-            part = self._channel(state, mine, until, stretches)
+            part = self._channel(state, mine, until, stretches, last if final else None)
             if len(part):
                 edges[name] = part
                 self.delivered += len(part)
@@ -200,7 +202,8 @@ class Cleaner:
             self._states[int(rows.channel[i])] = _Channel(int(rows.level[i]), int(rows.tick[i]))
         return rows.pick(~first)
 
-    def _channel(self, state: _Channel, rows: Rows, until: int, stretches: Stretches) -> Edges:
+    def _channel(self, state: _Channel, rows: Rows, until: int, stretches: Stretches, closing: int | None) -> Edges:
+        """closing: the last tick of all rows, once it is known."""
         if state.level == UNKNOWN or state.still:
             end = int(rows.tick[0]) if len(rows) else until
             stretches.append((state.tick, end, "level unknown" if state.level == UNKNOWN else "time stands still"))
@@ -209,7 +212,7 @@ class Cleaner:
             return Edges.none()
         state.still = False
         if state.one_level is None and self.starts_known:
-            self._judge_one_level(state, rows)
+            self._judge_one_level(state, rows if closing is None else rows.pick(rows.tick != closing))
         elif state.one_level and not (rows.level[rows.level < UNKNOWN] == _known(rows.level, state)).all():
             # From here on the levels are what counts; what was handed on before looked like timing edges.
             state.one_level = False
@@ -222,8 +225,12 @@ class Cleaner:
         for i in np.flatnonzero(after_unknown[1:]).tolist():
             stretches.append((int(tick[i]), max(int(tick[i + 1]), int(tick[i]) + 1), "level unknown"))
         repeated = known & (level == before_level)
+        closes = np.zeros(len(rows), bool)
         if state.one_level:
             repeated &= tick == before_tick
+        elif closing is not None:
+            closes = repeated & (tick == closing) & (before_tick != closing)
+            repeated &= ~closes
         if self.repeats_mean_loss:
             for i in np.flatnonzero(repeated).tolist():
                 self._note_repeat(int(rows.line[i]), int(before_tick[i]), int(tick[i]), stretches)
@@ -231,7 +238,7 @@ class Cleaner:
         if state.level == UNKNOWN:
             stretches.append((state.tick, until, "level unknown"))
             state.tick = until
-        at = np.flatnonzero(known & ~after_unknown & ~repeated)
+        at = np.flatnonzero(known & ~after_unknown & ~repeated & ~closes)
         edges = Edges(tick[at], level[at])
         if (edges.ticks[1:] == edges.ticks[:-1]).any():
             edges = self._without_standstill(state, edges, rows.line[at], until, stretches)

@@ -10,11 +10,14 @@ FileTrouble: no file, empty, no text, another header, no rows, most rows unreada
 that goes back and stays back. Smaller faults cost a blind stretch: see `clean`. A last row without its end is read
 where it is whole, else left out.
 
-Lost: the silence before the first and after the last row, which the format has no place for; the reasons of blind
-stretches.
+A file may say when its recording began and ended: rows of several channels at the very first tick tell levels, and a
+row at the very last tick that repeats its channel's level says that nothing came until then.
+
+Lost: the silence before the first and after the last row, which is not written; the reasons of blind stretches.
 
 Written: nine decimals, more where the tick needs them, so that every tick comes back; a blind stretch is a row of
-level x, and at its end a row with the level that held there.
+level x, and at its end a row with the level that held there. Where several channels change at the very first tick,
+rows with their levels stand one tick before, or those edges would be read as levels.
 """
 
 from __future__ import annotations
@@ -250,5 +253,11 @@ def write(path: Path, recording: Recording) -> None:
     with path.open("wb") as file:
         file.write((",".join(HEADER) + "\n").encode())
         out = RowFile(file, lines, lambda line: len(line) - 2, lambda number: maker.one_level(maker.channels[number]))
+        begun = False
         for rows in maker.rows():
+            if not begun and len(rows.tick):
+                begun = True
+                first = (rows.tick == rows.tick[0]) & (rows.code < UNKNOWN)
+                if len(channels := np.unique(rows.channel[first])) > 1:
+                    rows = rows.led_by_levels(int(rows.tick[0]) - 1, channels.tolist())
             out.write(rows)
