@@ -13,6 +13,8 @@ from toothwise.edges.signal import Clock
 
 RESULT_SCHEMA = 1
 EVENT_KINDS = ("missing", "extra", "silent", "stopped", "feed_low", "contact", "blind")
+FAULT_KINDS = frozenset({"missing", "extra", "silent", "feed_low", "contact"})
+"""Those that speak of a fault. A wheel that stopped is none, and a blind stretch speaks for nothing."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import Any
 
 from toothwise.causes.findings import Findings, from_json
 from toothwise.causes.job import Job, from_dict
+from toothwise.causes.known_good import with_reference
 from toothwise.edges.signal import Recording
+from toothwise.errors import FileTrouble
 from toothwise.examine import examine
-from toothwise.examine.explain import measures_for
+from toothwise.examine.explain import by_card
 from toothwise.wheel.catalogue import wheel
 from toothwise.wheel.pattern import Wheel
 
@@ -17,24 +20,18 @@ from tests.campaign.ailments.setup import Case
 
 def examined(case: Case) -> Findings:
     """What the whole pipeline finds in a case, together with its card."""
-    card = dict(case.card)
+    job = from_dict(case.card)
     if case.reference is not None:
-        before = measured(case.reference.recording, case, from_dict(card), wheel(case.wheel))
-        edges = [m["value"] for m in before["measures"] if m["name"] == "cam_edge"]
-        card["reference"] = {**card["reference"], "cam_edges_deg": edges}
-    job = from_dict(card)
-    named = wheel(job.sensor.wheel) if job.sensor.wheel else None
-    report = measured(case.made.recording, case, job, otherwise=named)
+        with suppress(FileTrouble):  # a recording with faults is no reference
+            job = with_reference(job, measured(case.reference.recording, case, job, wheel(case.wheel)))
+    report = measured(case.made.recording, case, job)
     if report["wheel"]["name"] is None:  # neither the signal nor the card says: the user does
         report = measured(case.made.recording, case, job, wheel(case.wheel))
     report["places"] = [{"place": p, "stands": s} for p, s in case.wiggled.items()]
     return from_json(report, job)
 
 
-def measured(
-    recording: Recording, case: Case, job: Job, of: Wheel | None = None, otherwise: Wheel | None = None
-) -> dict[str, Any]:
+def measured(recording: Recording, case: Case, job: Job, of: Wheel | None = None) -> dict[str, Any]:
     """The examination's object for machines, with all measures in it."""
     cam_wheel = wheel(case.cam_wheel) if case.cam_wheel else None
-    result = examine(recording, of, otherwise=otherwise, cam_wheel=cam_wheel, checks=measures_for(job))
-    return result.as_json()
+    return examine(recording, of, cam_wheel=cam_wheel, **by_card(job)).as_json()

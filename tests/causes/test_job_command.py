@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
+from toothwise.causes.job import Reference, load
 from toothwise.cli import main
 
 from tests.causes.textbook import CASES, missing, report
@@ -80,6 +81,34 @@ def test_causes_for_people_and_machines(card: Path, tmp_path: Path, capsys: pyte
     code, out, _ = run(capsys, "job", "causes", card, seen(tmp_path))
     assert code == 1 and "tooth 17" in out and "maker's service information" in out
     assert run(capsys, "job", "causes", card)[0] == 0
+
+
+def test_a_good_recording_becomes_the_reference(card: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    good = report(
+        measures=[
+            *(
+                {"name": "cam_edge", "value": a, "unit": "deg", "edge": n}
+                for n, a in enumerate((40.0, 100.0, 401.5), 1)
+            ),
+            *({"name": "tooth_error", "value": 0.01 * t, "unit": "deg", "tooth": t} for t in (3, 1, 2)),
+            {"name": "slowest_angle", "value": 84.0, "while": "cranking"},
+            {"name": "slowest_angle", "value": 71.0, "while": "idle"},
+        ]
+    )
+    good["wheel"]["timing_level"] = 1
+    well = tmp_path / "well.json"
+    well.write_text(json.dumps(good), encoding="utf-8")
+    code, out, _ = run(capsys, "job", "reference", card, well)
+    assert code == 0 and "3 cam edges, 3 tooth errors, 1 slowest angle" in out
+    kept = load(card)
+    assert kept.reference == Reference((40.0, 100.0, 401.5), (0.01, 0.02, 0.03), 84.0, 1)
+    assert kept.codes == ("P0336", "P1336")
+    text = card.read_text(encoding="utf-8")
+    for bad, why in ((seen(tmp_path), "no reference"), (tmp_path / "empty.json", "nothing to compare")):
+        (tmp_path / "empty.json").write_text(json.dumps(report()), encoding="utf-8")
+        code, _, err = run(capsys, "job", "reference", card, bad)
+        assert code == 3 and why in err and err.count("\n") == 1
+    assert card.read_text(encoding="utf-8") == text
 
 
 @pytest.mark.parametrize("text", ["{", "[]", '{"channels": 3}', '{"events": [{}]}'])

@@ -9,7 +9,7 @@ from toothwise.causes.likelihood import CAUSES, NOTHING, table
 from toothwise.causes.signs import Sighting, look
 from toothwise.causes.weigh import CAP, PAPER, causes, weigh, weigh_sightings
 
-from tests.causes.textbook import CASES, GOOD, HALL, extra, missing, of, silence
+from tests.causes.textbook import CAM, CASES, GOOD, HALL, extra, missing, of, silence
 
 FIRST = {name: weigh(findings)[0] for name, findings in CASES.items()}
 
@@ -171,6 +171,17 @@ def test_a_code_that_repeats_the_meter_is_no_second_witness() -> None:
     assert code["again"].strength < code["alone"].strength == 1.0
     card = {"sensor": HALL, "codes": ["P0337"], "complaint": ["no start"], "readings": {**GOOD, **low}}
     assert "supported" not in stands(Findings(job=from_dict(card))).values()
+
+
+def test_a_reference_from_the_other_edge_of_the_teeth_is_no_proof() -> None:
+    """Half a pitch lies between the edges of a tooth: a cam that seems late by as much may stand where it stood."""
+    shown = {"name": "cam_shift", "value": 3.4, "uncertainty": 0.1}
+    found = {}
+    for level, value in ((0, 3.4), (1, 3.4), (0, 18.1)):
+        card = {"sensor": HALL, "reference": {"cam_edges_deg": [40.0], "timing_level": level}}
+        seen = replace(of(card, channels=CAM, measures=[{**shown, "value": value}]), timing_level=1)
+        found[level, value] = {s.sign: s.outcome for s in look(seen)}.get("cam_place")
+    assert found == {(0, 3.4): None, (1, 3.4): "late", (0, 18.1): "off a tooth"}
 
 
 def test_paper_is_named_in_the_table() -> None:

@@ -23,7 +23,9 @@ class Findings:
 
     channels: edges seen on each channel that was watched.
     revolutions: whole turns of the crank's wheel; blind_s, span_s: seconds.
-    wheel: the name of the wheel followed, or "" where none could be; teeth: how many it has.
+    wheel: the name of the wheel followed, or "" where none could be; teeth: how many it has;
+        pitch_deg: from one to the next.
+    timing_level: which edge of the crank's teeth was followed, by the level after it; None where not known.
     identified: whether the signal itself showed that wheel (True) or the user named it (False).
     speed_rpm: least, middle and greatest.
     wiggled: what the guided wiggle test says of each place: "confirmed", "suspect" or "quiet".
@@ -40,6 +42,8 @@ class Findings:
     wheel: str = ""
     teeth: int = 0
     identified: bool = False
+    timing_level: int | None = None
+    pitch_deg: float = 0.0
     speed_rpm: tuple[float, float, float] | None = None
     wiggled: Mapping[str, str] = field(default_factory=dict)
 
@@ -93,6 +97,8 @@ def from_json(report: Mapping[str, Any], job: Job) -> Findings:
         wheel=wheel.get("name") or "",
         teeth=teeth,
         identified=bool(wheel.get("identified")),
+        timing_level=wheel.get("timing_level"),
+        pitch_deg=360.0 / wheel["slots"] if wheel.get("slots") else 0.0,
         speed_rpm=None if not speed else (speed["min"], speed["median"], speed["max"]),
         wiggled={place["place"]: place["stands"] for place in report.get("places", [])},
     )  # fmt: skip

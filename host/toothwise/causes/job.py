@@ -61,11 +61,13 @@ class Reference:
 
     cam_edges_deg: 0 to 720 from tooth 1. tooth_error_deg: one a tooth.
     slowest_deg: where the crank is slowest when cranking, from tooth 1, modulo the firing interval.
+    timing_level: the level after the crank's edge that these were counted from, 0 or 1; None where not known.
     """
 
     cam_edges_deg: tuple[float, ...] = ()
     tooth_error_deg: tuple[float, ...] = ()
     slowest_deg: float | None = None
+    timing_level: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,9 +231,12 @@ def _freeze_frame(data: Any) -> dict[str, float]:
 
 def _reference(data: Any) -> Reference:
     _known("reference", data, Reference.__slots__)
-    slowest = data.get("slowest_deg")
+    slowest, level = data.get("slowest_deg"), data.get("timing_level")
+    if level is not None and _number("timing_level", level, "levels", 0, 1) != int(level):
+        raise FileTrouble(f"timing_level = {level} is neither 0 nor 1")
     return Reference(
         cam_edges_deg=_angles("cam_edges_deg", data.get("cam_edges_deg", []), 0, 720),
         tooth_error_deg=_angles("tooth_error_deg", data.get("tooth_error_deg", []), -30, 30),
         slowest_deg=None if slowest is None else _number("slowest_deg", slowest, "degrees", 0, 720),
+        timing_level=None if level is None else int(level),
     )

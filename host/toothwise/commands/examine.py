@@ -72,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
     from toothwise.commands.cards import job_number
     from toothwise.commands.sources import recording_of, wheel_named
     from toothwise.examine import examine
-    from toothwise.examine.explain import explain, job_of, measures_for
+    from toothwise.examine.explain import by_card, explain, job_of
     from toothwise.show.progress import Progress
 
     job = job_of(args.job)
@@ -82,10 +82,9 @@ def run(args: argparse.Namespace) -> int:
         result = examine(
             recording,
             wheel,
-            otherwise=wheel_named(job.sensor.wheel),
             cam_wheel=cam_wheel,
-            checks=measures_for(job),
             progress=lambda e: _say(progress, e),
+            **by_card(job),
         )
         explain(result, job)
         whole = result.as_json()

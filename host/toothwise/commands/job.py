@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +29,7 @@ toothwise job plan van.toml                      what to test next, best first
 toothwise job add-reading van.toml feed_v 4.97   a meter reading, checked as it is typed
 toothwise examine 7 --job van.toml --json > seen.json
 toothwise job causes van.toml seen.json          the causes, for and against
+toothwise job reference van.toml well.json       compare later recordings with this one, of the engine when well
 """
 
 _DEFER = "Evidence, not a verdict: the maker's service information comes first."
@@ -41,21 +44,31 @@ def add(commands: parsing.Commands) -> None:
         ("plan", "what to test next"),
         ("add-reading", "add a meter reading"),
         ("causes", "weigh the causes"),
+        ("reference", "keep cam and wheel of a good recording, to compare later ones with"),
     ):
         one = todo.add_parser(name, help=brief, description=f"{brief[0].upper()}{brief[1:]}.")
         one.add_argument("card", metavar="JOB.toml", type=Path, help="the job card")
         if name == "add-reading":
             one.add_argument("reading", metavar="READING", help="which one, as in feed_v, resistance_ohm, measured_at")
             one.add_argument("value", metavar="VALUE", help="with or without its unit; OL for over-range")
-        if name in ("plan", "causes"):
+        if name in ("plan", "causes", "reference"):
             one.add_argument(
-                "seen", metavar="SEEN.json", nargs="?", type=Path, help='what "toothwise examine --json" printed'
+                "seen",
+                metavar="SEEN.json",
+                nargs=None if name == "reference" else "?",
+                type=Path,
+                help='what "toothwise examine --json" printed',
             )
+        if name in ("plan", "causes"):
             parsing.add_json(one)
 
 
 def run(args: argparse.Namespace) -> int:
-    return {"new": _new, "show": _show, "plan": _plan, "add-reading": _add_reading, "causes": _causes}[args.do](args)
+    do = {
+        "new": _new, "show": _show, "plan": _plan, "add-reading": _add_reading, "causes": _causes,
+        "reference": _reference,
+    }  # fmt: skip
+    return do[args.do](args)
 
 
 def _new(args: argparse.Namespace) -> int:
@@ -178,13 +191,37 @@ def _findings(args: argparse.Namespace) -> Findings:
     job = load(args.card)
     if args.seen is None:
         return Findings(job=job)
-    try:
-        report = json.loads(args.seen.read_text(encoding="utf-8"))
+    with _reading(args.seen) as report:
         return from_json(report, job)
+
+
+def _reference(args: argparse.Namespace) -> int:
+    from toothwise.causes.job import load, save
+    from toothwise.causes.known_good import with_reference
+
+    job = load(args.card)
+    with _reading(args.seen) as report:
+        job = with_reference(job, report)
+    save(job, args.card)
+    kept = job.reference
+    parts = {
+        "cam edges": len(kept.cam_edges_deg),
+        "tooth errors": len(kept.tooth_error_deg),
+        "slowest angle": int(kept.slowest_deg is not None),
+    }
+    print(f"kept as reference: {', '.join(f'{n} {what}' for what, n in parts.items() if n)}")
+    return 0
+
+
+@contextmanager
+def _reading(path: Path) -> Iterator[dict[str, Any]]:
+    """The object in a file; whatever is wrong with it or in it raises FileTrouble."""
+    try:
+        yield json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise FileTrouble(f"{args.seen} cannot be read", cause=error.strerror or "") from None
+        raise FileTrouble(f"{path} cannot be read", cause=error.strerror or "") from None
     except (ValueError, KeyError, TypeError, AttributeError):
         raise FileTrouble(
-            f"{args.seen} is not what an examination prints",
-            step=f"make it with: toothwise examine FILE --json > {args.seen}",
+            f"{path} is not what an examination prints",
+            step=f"make it with: toothwise examine FILE --json > {path}",
         ) from None

@@ -90,7 +90,7 @@ def write(file: Path, text: str) -> None:
 
 def found(recording: dict[str, Any]) -> bool:
     """Whether a recording has a finding that speaks of a fault."""
-    from toothwise.examine.result import FAULT_KINDS
+    from toothwise.records import FAULT_KINDS
 
     events = (recording["result"] or {"events": []})["events"]
     wiggle = recording["wiggle"]

@@ -166,17 +166,16 @@ def _examined(
 ) -> dict[str, Any]:
     from toothwise.causes.job import Job as EmptyCard
     from toothwise.examine import examine
-    from toothwise.examine.explain import explain, measures_for
+    from toothwise.examine.explain import by_card, explain
 
     card = card or EmptyCard()
     made_with = settings or {}
     result = examine(
         recording,
         wheel_named(args.wheel, str(made_with.get("wheel") or "").replace("auto", "")),
-        otherwise=wheel_named(card.sensor.wheel),
         cam_wheel=wheel_named(args.cam_wheel or made_with.get("cam_wheel")),
-        checks=measures_for(card),
         progress=lambda e: progress.at(f"examining: {e.tally().edges:,} edges, {e.tally().until_s:.1f} s of signal"),
+        **by_card(card),
     )
     explain(result, card)
     return result.as_json()

@@ -14,11 +14,10 @@ from toothwise.commands.cards import job_number
 from toothwise.commands.follow import follow
 from toothwise.commands.live import InLines, OnScreen, watcher
 from toothwise.commands.paging import OnPage, opened
-from toothwise.commands.sources import wheel_named
 from toothwise.commands.stopping import Stopping
 from toothwise.errors import Trouble
 from toothwise.examine import Examination, Result
-from toothwise.examine.explain import explain, job_of, measures_for
+from toothwise.examine.explain import by_card, explain, job_of
 from toothwise.link import Fault, Happening
 from toothwise.page.feed import WatchFeed
 from toothwise.records import Event
@@ -63,10 +62,9 @@ def session(
         rig.clock,
         rig.channels,
         wheel,
-        otherwise=wheel_named(job.sensor.wheel),
         cam_wheel=cam_wheel,
         source=rig.source,
-        checks=measures_for(job),
+        **by_card(job),
     )
     trouble: Trouble | None = None
     with ExitStack() as stack:

@@ -246,6 +246,7 @@ class Examination:
             until_tick=self.until_tick,
             wheel=self.wheel,
             identified=self._identified,
+            timing_level=self.timing_level,
             candidates=() if self._finder is None else self._finder.candidates,
             revolutions=self._revolutions(),
             speed=None if self._speed is None else self._speed.range(),
@@ -266,6 +267,7 @@ def examine(
     otherwise: Wheel | None = None,
     cam_wheel: Wheel | None = None,
     checks: Sequence[MakeCheck] = (),
+    timing_level: int | None = None,
     progress: Callable[[Examination], None] | None = None,
 ) -> Result:
     """A whole recording in one call. `progress` is called after every batch."""
@@ -277,6 +279,7 @@ def examine(
         cam_wheel=cam_wheel,
         source=recording.source,
         checks=checks,
+        timing_level=timing_level,
     )
     for batch in recording.batches():
         examination.feed(batch)

@@ -46,6 +46,21 @@ def measures_for(job: Job) -> list[MakeCheck]:
     return [make]
 
 
+def by_card(job: Job) -> dict[str, Any]:
+    """What an examination takes from a card: settings of `Examination` besides clock, channels and wheel.
+
+    Of a sensor with a chip either edge marks a tooth; then the one that the reference was taken by does.
+    """
+    from toothwise.wheel import catalogue
+
+    chip = job.sensor.kind not in ("", "variable_reluctance")
+    return {
+        "otherwise": catalogue.wheel(job.sensor.wheel) if job.sensor.wheel else None,
+        "timing_level": job.reference.timing_level if chip else None,
+        "checks": measures_for(job),
+    }
+
+
 def explain(result: Result, job: Job) -> None:
     """Weigh the causes on what was found and on the job card, and put them into the result."""
     from toothwise.causes.findings import from_json

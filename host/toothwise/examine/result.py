@@ -9,15 +9,11 @@ from typing import Any
 from toothwise import __version__
 from toothwise.edges.signal import Clock
 from toothwise.examine.speed import SpeedRange
-from toothwise.records import Event, Measure
+from toothwise.records import FAULT_KINDS, Event, Measure
 from toothwise.wheel.pattern import Wheel
 
 SCHEMA = 1
 """Raised only when a field is renamed or removed, which is not meant to happen."""
-
-FAULT_KINDS = frozenset({"missing", "extra", "silent", "feed_low", "contact"})
-"""Kinds of event that speak of a fault. A wheel that stopped is none, and a blind stretch speaks for
-nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +40,7 @@ class Tally:
 class Result:
     """A whole recording, examined. `measures`, `causes` and `job` may be filled in by whoever has more to say.
 
+    timing_level: the level after the edge of the crank that marks its teeth; None while that is not known.
     job: the card that the causes were weighed by, in plain types; None without one.
     course: see `examine.course`; None where no wheel was followed.
     candidates: where no wheel could be settled on, the ones that were not ruled out.
@@ -55,6 +52,7 @@ class Result:
     until_tick: int
     wheel: Wheel | None
     identified: bool
+    timing_level: int | None
     candidates: tuple[str, ...]
     revolutions: int
     speed: SpeedRange | None
@@ -136,6 +134,7 @@ class Result:
             "identified": self.identified,
             "teeth_deg": [round(angle, 6) for angle in self.wheel.angles_deg],
             "turn_deg": self.wheel.turn_deg,
+            "timing_level": self.timing_level,
         }
 
 

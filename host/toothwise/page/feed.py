@@ -11,10 +11,10 @@ from collections.abc import Sequence
 from typing import Any, Protocol
 
 from toothwise.edges.signal import Clock
-from toothwise.examine.result import FAULT_KINDS, Tally
+from toothwise.examine.result import Tally
 from toothwise.page.process import Page
 from toothwise.page.shown import MOST_FINDINGS
-from toothwise.records import Event
+from toothwise.records import FAULT_KINDS, Event
 from toothwise.show import words
 from toothwise.show.raster import Raster
 from toothwise.show.wiggle_screen import Now

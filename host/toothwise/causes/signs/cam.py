@@ -81,6 +81,9 @@ def place(findings: Findings) -> Iterator[Sighting]:
         return
     if shift is None:
         return  # it stays where it is; whether that is right, only a reference can say
+    ours, theirs = findings.timing_level, findings.job.reference.timing_level
+    if None not in (ours, theirs) and ours != theirs and abs(shift.value) < findings.pitch_deg + SPREAD_DEG:
+        return  # counted from the other edge of the teeth, which lies somewhere within the pitch
     sure = abs(shift.value) - 2 * (shift.uncertainty or 0.0)
     side = "late" if shift.value > 0 else "early"
     words = f"the cam stands {abs(shift.value):.1f}° {side} against the reference"
