@@ -78,3 +78,12 @@ def test_typed_numbers(text: str, value: float | None) -> None:
     from toothwise.bench.run import number
 
     assert number(text) == (None if value is None else pytest.approx(value))
+
+
+def test_after_a_clear_fail_one_line_says_what_was_left_out() -> None:
+    wanted = parse(template("hall"), "hall")
+    failed = decide.judge(wanted.measures["lowest_full_count"], 148.0, 7.0, "sweep", 2.0)
+    whole, reasons = decide.verdict([failed, *decide.never_measured(wanted, [failed])])
+    assert whole == FAIL and len(reasons) == 2
+    assert reasons[0].startswith("fail: lowest speed") and reasons[1].startswith("not measured: ")
+    assert "jitter" in reasons[1] and "duty" in reasons[1]

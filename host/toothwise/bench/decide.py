@@ -95,12 +95,20 @@ def never_measured(limits: Limits, judged: Iterable[Judged]) -> list[Judged]:
 
 
 def verdict(judged: list[Judged]) -> tuple[str, tuple[str, ...]]:
-    """The sensor's verdict, and why in words: what failed, then what is to be tested again; all is well otherwise."""
+    """The sensor's verdict, and why in words: what failed, then what is to be tested again; all is well otherwise.
+
+    After a clear fail nothing more is measured; a line says what was left out.
+    """
     whole = worst([j.verdict for j in judged])
-    reasons = [f"{step}: {j.words}" for step in (FAIL, RETEST) for j in judged if j.verdict == step]
-    notes = [j.words for j in judged if j.verdict == PASS and j.value is None]
+    measured = [j for j in judged if j.value is not None or j.verdict == FAIL]
+    counted = judged if whole != FAIL else measured
+    reasons = [f"{step}: {j.words}" for step in (FAIL, RETEST) for j in counted if j.verdict == step]
+    notes = [j.words for j in counted if j.verdict == PASS and j.value is None]
     if not reasons:
-        reasons = [f"{words.count(sum(j.value is not None for j in judged), 'measure')}, all within their limits"]
+        reasons = [f"{words.count(len(measured), 'measure')}, all within their limits"]
+    if len(counted) < len(judged):
+        left_out = dict.fromkeys(WORDS.get(j.name, j.name) for j in judged if j not in counted)
+        notes.append(f"not measured: {', '.join(left_out)}")
     return whole, (*reasons, *notes)
 
 

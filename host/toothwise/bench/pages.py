@@ -46,12 +46,14 @@ def certificate(run: SensorResult) -> str:
         ["tested", f"{when(run.started_utc)} to {when(run.ended_utc)}"],
         ["number of this result", run.uuid],
     ]
-    recordings = ", ".join(map(str, run.recordings))
+    made = dict(run.versions)
+    limits, sha256 = made.pop("limits", ""), made.pop("limits_sha256", "")
+    recordings = f"; in its book recording {', '.join(map(str, run.recordings))}" if run.recordings else ""
     how = [
         ["reference", REFERENCES.get(run.reference, run.reference)],
-        ["bench", printed(run.bench)],
-        *([[name.replace("_", " "), printed(text)] for name, text in run.versions.items()]),
-        *([["recordings in its book", recordings]] if recordings else []),
+        ["bench", printed(run.bench) + recordings],
+        ["limits", "; ".join(filter(None, [printed(limits), sha256 and f"SHA-256 {printed(sha256)}"]))],
+        ["made with", ", ".join(f"{name.replace('_', ' ')} {printed(text)}" for name, text in made.items())],
     ]
     return _page(
         "certificate.html.j2",

@@ -52,10 +52,10 @@ class Plan:
     def decide(self, failures: int, checked: int) -> tuple[str, str]:
         """ "accept", "reject" or "go on", and why in words."""
         if failures > self.accept:
-            return "reject", f"{_failures(failures)} are more than the {self.accept} that the plan allows"
+            return "reject", f"{_failures(failures)}, more than the {self.accept} that the plan allows"
         if checked < self.size:
             return "go on", f"{self.size - checked} of {self.size} are still to be checked"
-        return "accept", f"{_failures(failures)} in {checked} are not more than the {self.accept} that the plan allows"
+        return "accept", f"{_failures(failures)} in {checked}, not more than the {self.accept} that the plan allows"
 
 
 def _failures(n: int) -> str:

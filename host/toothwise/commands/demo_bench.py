@@ -40,7 +40,7 @@ def made_bench(limits: Limits) -> Iterator[tuple[Rig, DriveSetup, Callable[[], N
         nonlocal count
         count += 1
         good = Seeing(float(rng.normal(0.0, 0.1)), float(rng.uniform(0.005, 0.03)), float(rng.uniform(0.0, 15.0)))
-        channels["crank"] = bad[count // 4 % len(bad)] if count % 4 == 3 else good
+        channels["crank"] = bad[count // 4 % len(bad) - 1] if count % 4 == 0 else good
 
     with tempfile.TemporaryDirectory(prefix="toothwise-bench-", ignore_cleanup_errors=True) as folder:
         told = Path(folder) / "drive"
