@@ -12,7 +12,7 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 from toothwise.bench import axes, charts, code128, lot, lot_files, pages, pictures, sampling
-from toothwise.bench.result import FAIL, PASS
+from toothwise.bench.result import FAIL, PASS, RETEST
 from toothwise.errors import Trouble
 from toothwise.records import SensorResult
 
@@ -144,6 +144,18 @@ def test_sampling_decides() -> None:
     assert plan.decide(0, 79) == ("go on", "1 of 80 are still to be checked")
     with pytest.raises(Trouble, match="no plan"):
         sampling.plan(1000, 0.9)
+
+
+def test_what_was_left_out_after_a_clear_fail_is_no_reason() -> None:
+    runs = made_results.lot(10)
+    kept = runs[4].measures
+    failed = tuple(replace(m, value=None, verdict=RETEST) if m.name == "jitter" else m for m in kept)
+    early = replace(kept[4], verdict=FAIL, value=150.0)
+    runs[4] = replace(runs[4], verdict=FAIL, measures=(early, *(m for m in failed if m.name == "jitter")))
+    runs[5] = replace(runs[5], verdict=RETEST, measures=failed)
+    found = of(runs)
+    assert found is not None
+    assert dict(found.failures) == {"fail: lowest_full_count sweep": 1, "retest: jitter dwell 3000 rpm": 1}
 
 
 def test_json_and_csv_hold_every_sensor() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -161,11 +161,7 @@ def lot_of(
     )
     ordered = sorted(last.values(), key=lambda run: run.ended_utc)
     measures = tuple(_figures(column, confidence) for column in columns if not np.isnan(column.values).all())
-    not_passed: Counter[str] = Counter()
-    for column in columns:
-        for verdict, sensors in Counter(column.verdicts).items():
-            if verdict != PASS:
-                not_passed[f"{verdict}: {column.name} {column.stage}".strip()] += sensors
+    not_passed = Counter(what for column in columns for what in _not_passed(column, last))
     return Lot(
         name,
         tuple(sorted({run.sensor_type for run in runs})),
@@ -181,6 +177,16 @@ def lot_of(
         plan,
         None if plan is None else plan.decide(counts[FAIL] + counts[RETEST], len(last)),
     )
+
+
+def _not_passed(column: MeasureColumn, last: Mapping[str, SensorResult]) -> Iterator[str]:
+    """Once a sensor whose measure did not pass; what was left out after a clear fail is no reason."""
+    unmeasured = np.isnan(column.values).tolist()
+    for place, verdict in enumerate(column.verdicts):
+        if verdict == FAIL or (
+            verdict == RETEST and not (unmeasured[place] and last[column.serials[place]].verdict == FAIL)
+        ):
+            yield f"{verdict}: {column.name} {column.stage}".strip()
 
 
 def _figures(column: MeasureColumn, confidence: float) -> MeasureFigures:

@@ -13,7 +13,7 @@ from toothwise import __version__
 from toothwise.bench import code128, pictures
 from toothwise.bench.charts import RULES, STANDARD
 from toothwise.bench.decide import WORDS, limits_of, plain
-from toothwise.bench.lot import EARLIER_SENSORS, FAR, Lot, MeasureFigures, Trend
+from toothwise.bench.lot import EARLIER_SENSORS, FAR, FEWEST_CHARTED, Lot, MeasureFigures, Trend
 from toothwise.bench.result import PASS, REFERENCES, utc_now
 from toothwise.bench.sampling import Plan
 from toothwise.records import Judged, SensorResult
@@ -78,7 +78,8 @@ def _row(one: Judged) -> dict[str, str]:
 
 def lot_report(lot: Lot) -> str:
     """The whole lot."""
-    drawn = [one for one in lot.measures if one.quartiles[4] > one.quartiles[0]][:MOST_PICTURES]
+    telling = [one for one in lot.measures if len(one.values) >= FEWEST_CHARTED and one.quartiles[4] > one.quartiles[0]]
+    drawn = telling[:MOST_PICTURES]
     return _page(
         "lot.html.j2",
         f"Lot {lot.name}",
