@@ -20,6 +20,22 @@ def jittered(edges: Edges, sigma_ticks: float, seed: int = 1) -> Edges:
     return Edges(np.maximum.accumulate(ticks), edges.levels)
 
 
+def with_sparks(edges: Edges, at: np.ndarray) -> Edges:
+    """The same with a pulse of 300 ticks at each of these ticks."""
+    ticks = np.concatenate([edges.ticks, at, at + 300])
+    order = np.argsort(ticks)
+    before = edges.levels[np.searchsorted(edges.ticks, at) - 1]
+    return Edges(ticks[order], np.concatenate([edges.levels, 1 - before, before])[order])
+
+
+def sparks(n: int, seed: int = 2) -> np.ndarray:
+    """About half of n sparks, two a turn from the fifth turn on, at 1500 rpm."""
+    rng = np.random.default_rng(seed)
+    turn = 60 / 1500 / 16e-9
+    at = np.rint(1000 + (np.arange(10, 10 + n) / 2 + 0.213 + rng.normal(0, 0.001, n)) * turn).astype(np.int64)
+    return at[rng.random(n) < 0.5]
+
+
 def events_of(recording: Held, **more: object) -> list[Event]:
     return list(look(recording, [], wheel=WHEEL, **more).events)  # type: ignore[arg-type]
 
@@ -93,18 +109,11 @@ def test_a_silence_that_is_counted_is_told_once() -> None:
 
 def test_extra_edges_at_the_ignitions_order_are_no_contact() -> None:
     edges, end = turning(WHEEL, 1500, 60)
-    turn = 60 / 1500 / 16e-9
-    rng = np.random.default_rng(2)
-    sparks = np.rint(1000 + (np.arange(10, 110) / 2 + 0.213 + rng.normal(0, 0.001, 100)) * turn).astype(np.int64)
-    sparks = sparks[rng.random(100) < 0.5]
-    ticks = np.concatenate([edges.ticks, sparks, sparks + 300])
-    order = np.argsort(ticks)
-    before = edges.levels[np.searchsorted(edges.ticks, sparks) - 1]
-    levels = np.concatenate([edges.levels, 1 - before, before])[order]
-    seen = look(held(end, crank=Edges(ticks[order], levels)), [], wheel=WHEEL)
+    noise = sparks(100)
+    seen = look(held(end, crank=with_sparks(edges, noise)), [], wheel=WHEEL)
     assert [told["source"] for told in seen.interference] == ["ignition"]
     assert len(seen.events) == 0
-    assert len(seen.noise) == len(sparks)
+    assert len(seen.noise) == len(noise)
 
 
 def test_extra_edges_that_keep_to_nothing_are_contacts() -> None:
@@ -138,3 +147,69 @@ def test_a_feed_that_takes_the_signal_with_it() -> None:
     assert event.conductor(CLOCK) == "feed"
     (alone,) = events_of(held(end, crank=crank, feed=Edges.none()))
     assert alone.conductor(CLOCK) == "signal"
+
+
+def test_interference_is_named_while_it_goes_on_and_a_contact_in_it_is_not() -> None:
+    edges, end = turning(WHEEL, 1500, 160)
+    turn = 60 / 1500 / 16e-9
+    contact = round(1000 + 130.37 * turn)
+    noise = sparks(290)
+    crank = with_sparks(edges, np.sort(np.append(noise, contact)))
+    watching = Watching(CLOCK, ("crank",), mode="turning", wheel=WHEEL)
+    told: list[int] = []
+    for batch in cut(held(end, crank=crank), list(range(0, end, CLOCK.ticks(0.1)))):
+        told += [part.tick for part in watching.feed(batch)]
+    watching.finish()
+    assert len(told) < 30  # about twenty until it is known, and the contact
+    assert abs(told[-1] - contact) < 400
+    assert [abs(event.tick - contact) < 400 for event in watching.contacts] == [True]
+    assert watching.so_far.noise == len(noise)
+    seen = watching.seen([])
+    assert len(seen.noise) == len(noise)
+    assert [abs(event.tick - contact) < 400 for event in seen.events] == [True]
+
+
+def test_few_sparks_are_contacts_until_their_order_is_sure() -> None:
+    edges, end = turning(WHEEL, 1500, 60)
+    seen = look(held(end, crank=with_sparks(edges, sparks(36))), [], wheel=WHEEL)
+    assert seen.interference == []
+    assert len(seen.events) >= 8
+
+
+def test_an_order_of_the_wheel_itself_is_nobody_s() -> None:
+    """Pulses that begin at the wheel's own edges keep to its slots: 96 a turn of 24 slots is no alternator."""
+    wheel = catalogue.wheel("24-1")
+    edges, end = turning(wheel, 1500, 200)
+    rng = np.random.default_rng(7)
+    quarter = 60 / 1500 / 16e-9 / 96
+    at = np.unique(rng.integers(400, 96 * 190, 60)) * quarter + 1000 + 0.13 * quarter
+    seen = look(held(end, crank=with_sparks(edges, np.rint(at).astype(np.int64))), [], wheel=wheel)
+    assert seen.interference == []
+    assert len(seen.events) > 40
+
+
+@pytest.mark.parametrize("at", [1203, 1204, 1205, 1206, 1207, 1208])
+def test_the_edge_that_moved_is_told_not_the_one_between_two_gaps(at: int) -> None:
+    wheel = catalogue.wheel("36-2-2-2")
+    edges, end = turning(wheel, 1500, 60)
+    lone = int(np.flatnonzero(np.diff(edges.ticks[::2]) > 1.5 * np.median(np.diff(edges.ticks[::2])))[-1])
+    at = 2 * lone - 6 + at - 1203 - 60 * 20  # around the last tooth before a gap, in the middle of the recording
+    quiet = jittered(edges, 6.0)
+    ticks = quiet.ticks.copy()
+    ticks[at] += 6000
+    (event,) = list(look(held(end, crank=Edges(ticks, quiet.levels)), [], wheel=wheel).events)
+    assert event.kinds == ("moved",)
+    assert event.longest.longest == pytest.approx(6000, abs=300)
+    assert abs(event.tick - quiet.ticks[at]) < 300
+
+
+def test_a_moved_edge_on_a_wheel_of_few_teeth() -> None:
+    wheel = catalogue.wheel("12-1")
+    edges, end = turning(wheel, 1500, 100)
+    quiet = jittered(edges, 6.0)
+    ticks = quiet.ticks.copy()
+    ticks[701] += 6000
+    seen = look(held(end, crank=Edges(ticks, quiet.levels)), [], wheel=wheel)
+    assert [event.kinds for event in seen.events] == [("moved",)]
+    assert seen.limit_deg is not None
+    assert seen.judged == pytest.approx(1.0, abs=0.02)

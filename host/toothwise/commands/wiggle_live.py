@@ -27,6 +27,7 @@ from toothwise.show.wiggle_screen import Now, WiggleView, last_event
 from toothwise.wiggle import rules
 from toothwise.wiggle.disturbance import Disturbance, Event
 from toothwise.wiggle.guide import Guide
+from toothwise.wiggle.interference import NamedSoFar
 from toothwise.wiggle.judge import Placed
 from toothwise.wiggle.marks import Mark
 from toothwise.wiggle.soak import Temperature
@@ -84,6 +85,7 @@ class LiveTest:
         self._feed: WiggleFeed | None = None
         self._card: AddressCard | None = None
         self._told_events, self._told_line = 0, ""
+        self._gone_events, self._told_noise = 0, False
         self._told_alarms = 0
         self._noted = 0
 
@@ -291,24 +293,45 @@ class LiveTest:
             parts.append("no feed channel: feed and signal are not told apart")
         elif self.watching.mode != "continuity":
             parts.append("FEED LOW" if self.watching.feed_low else "feed up")
+        if self.watching.so_far.noise:
+            parts.append(noise_line(self.watching.so_far))
         if tally.blind_s:
             parts.append(f"blind {tally.blind_s:.1f} s")
         return "   ".join(parts)
 
     def _tell_events(self) -> None:
         """A line an event, where there is no screen; on the page it is told again when it has grown."""
-        events = len(self.watching.events)
+        self._tell_noise()
+        events = len(self.watching.contacts)
         if events and (self._feed is not None or (self._lines is not None and events > self._told_events)):
             known = max(self._told_events - 1, 0)
-            for number, event in enumerate(list(self.watching.events)[known:], known + 1):
+            for number, event in enumerate(list(self.watching.contacts)[known:], known + 1):
                 line = self._event_line(event)
                 if self._feed is not None and (number > self._told_events or line != self._told_line):
-                    self._feed.found(number, event.longest.kind, line)
+                    self._feed.found(number + self._gone_events, event.longest.kind, line)
                 if self._lines is not None and number > self._told_events:
                     self._lines.write(line + "\n")
                     self._lines.flush()
                 self._told_line = line
         self._told_events = events
+
+    def _tell_noise(self) -> None:
+        """That what was told as events so far is none: once, and again after it was so no more."""
+        gone = self._told_events - len(self.watching.contacts)
+        if gone > 0:  # numbers on the page are not used twice
+            self._gone_events += gone
+            self._told_events -= gone
+        named = bool(self.watching.so_far.noise)
+        if named and not self._told_noise:
+            at = f"{self.rig.clock.seconds(self.watching.until_tick):.1f} s"
+            line = f"{at}  {noise_line(self.watching.so_far)}; those told as events until now are taken back"
+            if self._lines is not None:
+                self._lines.write(line + "\n")
+                self._lines.flush()
+            if self._feed is not None:
+                self._gone_events += 1
+                self._feed.found(self._told_events + self._gone_events, "interference", line)
+        self._told_noise = named
 
     def _event_line(self, event: Event) -> str:
         mode, place = self.watching.mode or "rest", self._place_at(event.tick)
@@ -340,7 +363,7 @@ class LiveTest:
 
     def _now(self, alarms: Alarms, now_s: float) -> Now:
         watching, tick = self.watching, self.watching.until_tick
-        events = list(watching.events)
+        events = list(watching.contacts)
         counts = Counter(self._place_at(event.tick) for event in events)
         step = self.guide.step if self.guide else None
         trouble = self.rig.trouble or self.recorder.trouble
@@ -367,6 +390,12 @@ class LiveTest:
         wiggles = Counter(mark.place for mark in self.guide.marks)
         names = dict.fromkeys(step.spot.name for step in self.guide.steps if step.spot)
         return [(name, counts[name], wiggles[name]) for name in (rules.HANDS_OFF, *names)]
+
+
+def noise_line(so_far: NamedSoFar) -> str:
+    """Interference up to now, in words."""
+    sources = " and ".join(dict.fromkeys(str(told["source"]) for told in so_far.found)) or "ignition or alternator"
+    return f"interference from {sources}, no contact: {so_far.noise}"
 
 
 def _ringer(stream: TextIO) -> Callable[[], None]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import math
 import sys
 from contextlib import ExitStack
 from typing import TYPE_CHECKING, Any
@@ -190,6 +191,6 @@ def _thermistor(text: str) -> Thermistor:
         r25, beta, series = values
     except ValueError:
         values = []
-    if len(values) != 3 or min(values) <= 0:
+    if len(values) != 3 or not all(math.isfinite(value) and value > 0 for value in values):
         raise FileTrouble(f"--thermistor {text} is not three numbers above 0", step="Write it as 10000,3950,10000")
     return Thermistor(r25, beta, series)

@@ -135,7 +135,7 @@ def limits(result: Mapping[str, Any]) -> list[str]:
     if result["moved_edge_limit_deg"] is not None:
         lines.append(
             f"An edge moved by less than {words.number(result['moved_edge_limit_deg'])}° of the wheel cannot be told"
-            " from what engine and sensor do by themselves."
+            f" from what engine and sensor do by themselves{_unjudged(result)}."
         )
     front = result["front_end"]
     if front:
@@ -145,6 +145,12 @@ def limits(result: Mapping[str, Any]) -> list[str]:
             "The file does not say when it ended: the last place is supposed to have been moved like the others."
         )
     return ["", *lines] if lines else []
+
+
+def _unjudged(result: Mapping[str, Any]) -> str:
+    """The edges at which no shift could be told at all: after missing teeth, in a change of running."""
+    missed = 100 * (1 - (result.get("moved_edges_judged", 1.0) or 0.0))
+    return f"; at {words.number(missed)} % of the edges no shift could be told at all" if missed >= 0.1 else ""
 
 
 def _front(front: Mapping[str, Any]) -> str:

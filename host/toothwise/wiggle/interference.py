@@ -2,10 +2,14 @@
 
 The order is found by the order test of `checks`; a disturbance belongs to it when most of its distances to the next few
 extra edges on both sides are whole numbers of that order. A contact's own edges lie between them by chance.
+
+A contact that holds the line lets go or takes hold at an edge of the wheel itself, more often than not: its extra edges
+keep to the wheel's own slots and to multiples of them. So no multiple of the slots is anybody's order.
 """
 
 from __future__ import annotations
 
+from bisect import insort
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -22,6 +26,15 @@ ROUNDS = 2
 NEAR_TURNS = 8.0
 KEEPS = 0.7
 """Cosine of a distance from a whole number of the order that still counts as whole: an eighth of it [D]."""
+SURE = 1e-5
+"""Greatest chance of so much order among edges that keep to nothing, at which a contact may be taken for noise: it is
+worse to lose the contact that is looked for than to count a spark as one."""
+OWN = 0.0025
+"""Share of an order by which it may miss a multiple of the slots and still be the wheel's own."""
+AGAIN = 1.25
+"""The order so far is looked for again when there are so many times as many disturbances as at the last look."""
+RECENT = 120
+"""Of which the last so many are looked at."""
 MOST = 200_000
 """Disturbances looked at: with more of them, what is wrong is not a contact that opens now and then."""
 
@@ -35,13 +48,13 @@ class Named:
     found: list[dict[str, Any]]
 
 
-def name_interference(parts: Sequence[Disturbance]) -> Named:
-    """Disturbances of a turning wheel, in any order, told apart."""
+def name_interference(parts: Sequence[Disturbance], slots: int) -> Named:
+    """Disturbances of a turning wheel with so many slots a turn of the crank, in any order, told apart."""
     named = Named(sorted(parts, key=lambda part: part.tick), [], [])
     for _ in range(ROUNDS):
-        placed = [part for part in named.rest if part.revolution is not None and part.angle_deg is not None]
+        placed = [part for part in named.rest if _placed(part)]
         extras = [part for part in placed if part.kind == "extra"]
-        told = _order(extras)
+        told = _order(extras, slots)
         if told is None:
             break
         source, order, spread = told
@@ -56,7 +69,66 @@ def name_interference(parts: Sequence[Disturbance]) -> Named:
     return named
 
 
-def _order(extras: Sequence[Disturbance]) -> tuple[str, float, float | None] | None:
+class NamedSoFar:
+    """The same while a recording goes on, from the disturbances up to now.
+
+    An order is known once as many extra edges keep to it as SURE takes, about 20 of them. What came until then was
+    taken for contacts and is named afterwards; from then on each one is named as it comes. What the whole recording
+    comes to is `name_interference`'s.
+    """
+
+    def __init__(self) -> None:
+        self.found: list[dict[str, Any]] = []
+        self.contacts: list[Disturbance] = []
+        self._noise: list[Disturbance] = []
+        self._by: list[float] = []  # turns of the named extra edges, the last ones, in order
+        self._looked = 0
+
+    @property
+    def noise(self) -> int:
+        """Disturbances named so far."""
+        return len(self._noise)
+
+    def feed(self, parts: Sequence[Disturbance], slots: int) -> tuple[list[Disturbance], bool]:
+        """New disturbances. Which of them are no interference; and whether any that came before changed sides."""
+        if len(self.contacts) + len(self._noise) > MOST:
+            return list(parts), False
+        own: list[Disturbance] = []
+        for part in sorted(parts, key=lambda part: part.tick):
+            known = self._is_known(part)
+            (self._noise if known else own).append(part)
+            if known and part.kind == "extra":
+                insort(self._by, _turn(part))
+        self._by = self._by[-RECENT:]
+        self.contacts += own
+        count = len(self.contacts) + len(self._noise)
+        if count < max(FEWEST, AGAIN * self._looked):
+            return own, False
+        self._looked = count
+        changed = self._look(slots)
+        left = {id(part) for part in self.contacts}
+        return [part for part in parts if id(part) in left], changed
+
+    def _look(self, slots: int) -> bool:
+        every = sorted([*self.contacts, *self._noise], key=lambda part: part.tick)
+        recent = every[-RECENT:]
+        named = name_interference(recent, slots)
+        self.found = named.found
+        begin, rest = recent[0].tick, {id(part) for part in named.rest}
+        before = {id(part) for part in self.contacts}
+        self.contacts = [p for p in every if (id(p) in rest if p.tick >= begin else id(p) in before)]
+        after = {id(part) for part in self.contacts}
+        self._noise = [part for part in every if id(part) not in after]
+        self._by = sorted(_turn(p) for p in self._noise[-RECENT:] if p.kind == "extra" and _placed(p))
+        return before != after
+
+    def _is_known(self, part: Disturbance) -> bool:
+        """Whether a new one keeps to an order that was found, by those before it."""
+        by = np.array(self._by, np.float64)
+        return _placed(part) and any(_keep(_turns([part]), by, told["order"])[0] for told in self.found)
+
+
+def _order(extras: Sequence[Disturbance], slots: int) -> tuple[str, float, float | None] | None:
     """Source, order and spread that extra edges keep to; None for none, or one that is nobody's."""
     if len(extras) < FEWEST:
         return None
@@ -64,7 +136,9 @@ def _order(extras: Sequence[Disturbance]) -> tuple[str, float, float | None] | N
     orders.add(tuple(_finding(part) for part in extras))
     for measure in orders.measures():
         source = measure.about.get("source")
-        if measure.about.get("keeps") and source:
+        spread = measure.uncertainty or 0.0
+        own = abs(measure.value - slots * round(measure.value / slots)) <= max(2 * spread, OWN * measure.value)
+        if measure.about.get("keeps") and source and measure.about["p"] <= SURE and not (own and measure.value > 1):
             return str(source), measure.value, measure.uncertainty
     return None
 
@@ -82,7 +156,15 @@ def _keep(at: NDArray[np.float64], by: NDArray[np.float64], order: float) -> lis
 
 
 def _turns(parts: Sequence[Disturbance]) -> NDArray[np.float64]:
-    return np.array([(part.revolution or 0) + (part.angle_deg or 0.0) / 360.0 for part in parts])
+    return np.array([_turn(part) for part in parts], np.float64)
+
+
+def _turn(part: Disturbance) -> float:
+    return (part.revolution or 0) + (part.angle_deg or 0.0) / 360.0
+
+
+def _placed(part: Disturbance) -> bool:
+    return part.revolution is not None and part.angle_deg is not None
 
 
 def _finding(part: Disturbance) -> Finding:

@@ -147,6 +147,7 @@ class Judged:
             "blind_s": round(sum(s.clock.span_s(b - a) for s in self.seen for a, b in s.blind), 9),
             "hidden": first.hidden,
             "moved_edge_limit_deg": first.limit_deg,
+            "moved_edges_judged": first.judged,
             "front_end": self.front_end,
             "end_supposed": any(stretch.supposed for seen in self.seen for stretch in seen.stretches),
         }

@@ -9,11 +9,16 @@ Three things an engine does are no contact's: a speed that changes quickly leave
 the change across the five edges; at less than half or more than twice the block's speed the spread is not known; and a
 revolution in which many edges stand out is a change of running. They tell nothing.
 
-An edge that was moved by less than `limit_deg` cannot be told from that spread; the result says so.
+A moved edge throws off its neighbours' places too, beside a gap by more than itself. So of the edges around one that
+stands out, the one is told whose shift explains best, by least squares, what is left over at all of them.
+
+An edge that was moved by less than `limit_deg` cannot be told from that spread; the result says so, and at which share
+of the edges anything could be told.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 
 import numpy as np
@@ -29,13 +34,18 @@ Ints = NDArray[np.int64]
 
 BLOCK = 32
 FEWEST_TURNS = 8
-FEWEST_TEETH = 12
-"""On a wheel with fewer, the engine's own unevenness between teeth is no cubic."""
+FEWEST_TEETH = 8
+"""On a wheel with fewer, five edges are more than half a turn, and the engine's own unevenness is no cubic any more."""
 FINEST_DEG = 0.004
 """No sensor repeats better than a tenth of the 0.05° that a good one does (from memory)."""
-UNEVEN = 0.05
+UNEVEN, SWINGS = 0.05, 4
 """Share of a pitch that the cubic may leave over for a whole change of speed across the five edges. For a change that
-swings m times a turn it is h²(πm/180)²/18 of the pitch h: 0.04 for m = 8 at 6°, 0.03 for m = 4 at 10° [D]."""
+swings m times a turn it is h²(πm/180)²/18 of the pitch h: 0.04 for m = 8 at 6°, 0.03 for m = 4 at 10°, and so, for the
+m = SWINGS of eight cylinders, 0.24 at 30° [D]."""
+SURE_OF = 0.98
+"""Share of the edges that are judged at which a shift of `limit_deg` is seen."""
+FINE, LOWEST_DEG = 0.01, 1e-4
+"""Steps in which limits are counted, and where they begin."""
 SPEEDS = 2.0
 SIGMAS, TAIL = 6.5, 2.0
 """An edge stands out from so many standard deviations on (normal errors go beyond once in 10^10 [D]), and from so many
@@ -57,9 +67,16 @@ class MovedEdges:
 
     @property
     def limit_deg(self) -> float | None:
-        """The shift of an edge that would be seen now, in degrees of the wheel; None before it is known."""
-        limits = [s.limit_deg for s in self._series if s.limit_deg is not None]
+        """The shift of an edge that was seen at SURE_OF of the judged edges, in degrees of the wheel; None before it is
+        known."""
+        limits = [s.limits.at_share(SURE_OF) for s in self._series if s.limits.judged]
         return max(limits) if limits else None
+
+    @property
+    def judged(self) -> float:
+        """Share of the tracked edges at which a shift could be told at all."""
+        every = sum(s.edges for s in self._series)
+        return sum(s.limits.judged for s in self._series) / every if every else 0.0
 
     def feed(self, teeth: Teeth) -> list[Disturbance]:
         return [d for series in self._series for d in series.feed(teeth)] if self.judges and len(teeth) else []
@@ -71,10 +88,13 @@ class MovedEdges:
 class _Rows:
     """Residuals of one series, a row an edge, in order of time."""
 
-    NAMES = ("count", "tick", "residual_deg", "ticks_per_deg", "change")
+    NAMES = ("count", "tick", "lag", "residual_deg", "ticks_per_deg", "change")
 
-    def __init__(self, count: Ints, tick: Ints, residual_deg: Floats, ticks_per_deg: Floats, change: Floats) -> None:
+    def __init__(
+        self, count: Ints, tick: Ints, lag: Ints, residual_deg: Floats, ticks_per_deg: Floats, change: Floats
+    ) -> None:
         self.count, self.tick, self.residual_deg, self.ticks_per_deg = count, tick, residual_deg, ticks_per_deg
+        self.lag = lag  # behind its tooth's timing edge
         self.change = change  # of the speed, from the first of the five edges to the last, relative
 
     def __len__(self) -> int:
@@ -88,6 +108,25 @@ class _Rows:
         return _Rows(*(np.concatenate([getattr(part, name) for part in parts]) for name in _Rows.NAMES))
 
 
+class _Limits:
+    """How many edges were judged by which limit."""
+
+    def __init__(self) -> None:
+        self._counts = np.zeros(round(math.log(1e7) / FINE), np.int64)
+        self.judged = 0
+
+    def add(self, limits_deg: Floats) -> None:
+        at = np.log(np.maximum(limits_deg, LOWEST_DEG) / LOWEST_DEG) / FINE
+        bins = np.minimum(at.astype(np.int64), len(self._counts) - 1)
+        self._counts += np.bincount(bins, minlength=len(self._counts))
+        self.judged += len(limits_deg)
+
+    def at_share(self, share: float) -> float:
+        """The limit that so many of them do not exceed."""
+        at = int(np.searchsorted(np.cumsum(self._counts), share * self.judged))
+        return LOWEST_DEG * math.exp(FINE * (at + 1))
+
+
 class _Series:
     """Timing edges, or the edges opposite them."""
 
@@ -96,19 +135,19 @@ class _Series:
         self._n = wheel.teeth
         self._weights, self._places_deg = _weights(wheel)
         self._gain = np.sqrt(1.0 + (self._weights**2).sum(axis=1))
-        self._carry: tuple[Ints, Ints, Ints] = (np.empty(0, np.int64),) * 3  # count, tick, turning
+        self._carry: tuple[Ints, ...] = (np.empty(0, np.int64),) * 4  # count, tick, lag, turning
         self._open: list[_Rows] = []  # of a revolution that is not over
         self._block: list[_Rows] = []  # of the block that is not over
         self._block_number: int | None = None
         self._middle: Floats | None = None
         self._limit: Floats = np.empty(0)
-        self._tail: tuple[_Rows, Floats, Floats, NDArray[np.bool_]] | None = None  # the last four rows judged
+        self._tail: tuple[_Rows, Floats, Floats, NDArray[np.bool_]] | None = None  # the last rows that were judged
+        self._told: list[int] = []  # counts of the edges told last
         self._pitch_deg = float(wheel.steps_deg.min())
+        self._uneven = max(UNEVEN, (self._pitch_deg * math.pi * SWINGS / 180.0) ** 2 / 18.0)
+        self.limits = _Limits()
+        self.edges = 0
         self._ticks_per_deg = 1.0  # of the block
-
-    @property
-    def limit_deg(self) -> float | None:
-        return None if self._middle is None else float(np.median(self._limit))
 
     def feed(self, teeth: Teeth) -> list[Disturbance]:
         rows = self._residuals(teeth)
@@ -130,11 +169,12 @@ class _Series:
         ticks = teeth.back_ticks if self._back else teeth.ticks
         keep = (ticks >= 0) & (teeth.revolution >= 0)
         count = (teeth.revolution * self._n + teeth.tooth - 1)[keep]
-        fresh = (count, ticks[keep], teeth.turning[keep].astype(np.int64))
-        count, tick, turning = (np.concatenate(pair) for pair in zip(self._carry, fresh, strict=True))
-        self._carry = (count[-4:], tick[-4:], turning[-4:])
+        self.edges += len(count)
+        fresh = (count, ticks[keep], (ticks - teeth.ticks)[keep], teeth.turning[keep].astype(np.int64))
+        count, tick, lag, turning = (np.concatenate(pair) for pair in zip(self._carry, fresh, strict=True))
+        self._carry = (count[-4:], tick[-4:], lag[-4:], turning[-4:])
         if len(count) < 5:
-            return _Rows(count[:0], tick[:0], np.empty(0), np.empty(0), np.empty(0))
+            return _Rows(count[:0], tick[:0], lag[:0], np.empty(0), np.empty(0), np.empty(0))
         good = (count[4:] - count[:-4] == 4) & (turning[4:] == turning[:-4]) & (np.diff(count)[1:-2] > 0)
         at = np.flatnonzero(good) + 2
         tooth = count[at] % self._n
@@ -143,7 +183,7 @@ class _Series:
         per_deg = (around[:, 3] - around[:, 0]) / (places[:, 3] - places[:, 0])
         first, last = ((around[:, j] - around[:, i]) / (places[:, j] - places[:, i]) for i, j in ((0, 1), (2, 3)))
         shift = -(around * self._weights[tooth]).sum(axis=1)
-        return _Rows(count[at], tick[at], shift / per_deg, per_deg, np.abs(last - first) / per_deg)
+        return _Rows(count[at], tick[at], lag[at], shift / per_deg, per_deg, np.abs(last - first) / per_deg)
 
     def _turns_over(self, rows: _Rows) -> Iterator[Disturbance]:
         """Whole revolutions, block by block."""
@@ -198,40 +238,56 @@ class _Series:
         return True
 
     def _judge(self, rows: _Rows) -> Iterator[Disturbance]:
-        """Whole revolutions. An edge is judged once both its neighbours on both sides are there."""
-        away, size, out = self._standing_out(rows)
+        """Whole revolutions. An edge is judged once all of those are there whose places it may have thrown off."""
+        away, limit, out = self._standing_out(rows)
         if self._tail is not None:
             rows = _Rows.join([self._tail[0], rows])
-            away, size, out = (np.concatenate(pair) for pair in zip(self._tail[1:], (away, size, out), strict=True))
-        self._tail = (rows.part(slice(-4, None)), away[-4:], size[-4:], out[-4:])
-        for i in (np.flatnonzero(out[2:-2]) + 2).tolist():
-            # A moved edge makes its neighbours stand out too, by less; where one of them cannot be judged, teeth are
-            # missing there, and it may be the one that moved.
-            around = size[i - 2 : i + 3]
-            whole = rows.count[i + 2] - rows.count[i - 2] == 4
-            if whole and size[i] == around.max() and int(around.argmax()) == 2:
-                yield self._moved(rows, i, float(away[i]))
+            away, limit, out = (np.concatenate(pair) for pair in zip(self._tail[1:], (away, limit, out), strict=True))
+        self._tail = (rows.part(slice(-8, None)), away[-8:], limit[-8:], out[-8:])
+        for i in (np.flatnonzero(out[4:-4]) + 4).tolist():
+            # Where one of the neighbours cannot be judged, teeth are missing there, and it may be the one that moved.
+            if rows.count[i + 2] - rows.count[i - 2] != 4:
+                continue
+            at, shift_deg = max(self._explains(rows, away, limit, c) for c in range(i - 2, i + 3))[1:]
+            if int(rows.count[at]) not in self._told:
+                self._told = [*self._told[-4:], int(rows.count[at])]
+                yield self._moved(rows, at, shift_deg)
+
+    def _explains(self, rows: _Rows, away: Floats, limit: Floats, at: int) -> tuple[float, int, float]:
+        """How much of what is left over around an edge its own shift explains; the edge; the shift."""
+        near = np.arange(at - 2, at + 3)
+        near = near[(rows.count[near] - rows.count[at] == near - at) & np.isfinite(limit[near])]
+        back = 2 + at - near  # the edge among its neighbour's own four and itself: -2, -1, itself, 1, 2
+        answer = -np.insert(self._weights, 2, -1.0, axis=1)[rows.count[near] % self._n, back]
+        of, by = away[near] / limit[near], answer / limit[near]
+        power = float(by @ by)
+        shift = float(of @ by) / power if power else 0.0
+        return shift * shift * power, at, shift
 
     def _standing_out(self, rows: _Rows) -> tuple[Floats, Floats, NDArray[np.bool_]]:
-        """How far each edge is from its place, the size of that where it can be judged, and whether it stands out."""
+        """How far each edge is from its place, the limit of that, infinite where it cannot be judged, and whether it
+        stands out."""
         assert self._middle is not None
         tooth = rows.count % self._n
         away = rows.residual_deg - self._middle[tooth]  # not a number where the tooth is not known yet
         pace = rows.ticks_per_deg / self._ticks_per_deg
         # What a sensor does to the teeth beside a gap changes with the speed.
         own = self._limit[tooth] + np.nan_to_num(np.abs(self._middle[tooth] * (1.0 - pace)))
-        limit = np.maximum(own, UNEVEN * self._pitch_deg * rows.change)
-        size = np.where((pace < SPEEDS) & (pace * SPEEDS > 1), np.nan_to_num(np.abs(away)), 0.0)
-        out = size > limit
+        limit = np.maximum(own, self._uneven * self._pitch_deg * rows.change)
+        limit[~((pace < SPEEDS) & (pace * SPEEDS > 1) & np.isfinite(away))] = np.inf
+        out = np.abs(np.nan_to_num(away)) > limit
         where, which = np.unique(rows.count // self._n, return_inverse=True)
         many = np.bincount(which, out, len(where)) > max(MANY * self._n, MOST_OF_ONE)
-        return away, size, out & ~many[which]
+        limit[many[which]] = np.inf
+        self.limits.add(limit[np.isfinite(limit)])
+        return np.nan_to_num(away), limit, out & ~many[which]
 
     def _moved(self, rows: _Rows, i: int, away_deg: float) -> Disturbance:
         shift = round(away_deg * float(rows.ticks_per_deg[i]))
         tick, count = int(rows.tick[i]), int(rows.count[i])
         pitch = self._pitch_deg * float(rows.ticks_per_deg[i])
         tooth = count % self._n
+        seen_deg = float(rows.lag[i] / rows.ticks_per_deg[i]) if self._back else away_deg
         return Disturbance(
             "moved",
             self._channel,
@@ -241,7 +297,7 @@ class _Series:
             abs(shift) + round(pitch),
             revolution=count // self._n,
             tooth=tooth + 1,
-            angle_deg=self._wheel.angles_deg[tooth],
+            angle_deg=self._wheel.angles_deg[tooth] + seen_deg,
         )
 
 

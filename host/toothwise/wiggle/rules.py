@@ -29,7 +29,8 @@ A place stands
     untested    no wiggle at all
 
 Interference: disturbances that keep to an ignition's or an alternator's order of the crank, as enough extra edges among
-them show it, are named so; they are no event of a place, and do not disturb hands off.
+them show it, are named so; they are no event of a place, and do not disturb hands off. It takes about twenty; a contact
+that opens in step with the engine's firing cannot be told from it while it turns.
 
 Which conductor. All channels are stamped by one clock, and no effect comes before its cause:
 

@@ -14,8 +14,8 @@ from toothwise.wiggle.marks import Stretch
 class Seen:
     """from_tick, until_tick: the time that was watched. blind: merged stretches of the watched signal, in order.
 
-    events: those of contacts. hidden: see `Hidden.shares`. limit_deg: see `MovedEdges`. interference: the orders found.
-    noise: ticks of the disturbances that keep to them.
+    events: those of contacts. hidden: see `Hidden.shares`. limit_deg, judged: see `MovedEdges`.
+    interference: the orders found. noise: ticks of the disturbances that keep to them.
     """
 
     clock: Clock
@@ -31,6 +31,7 @@ class Seen:
     revolutions: int = 0
     hidden: dict[str, dict[str, float]] | None = None
     limit_deg: float | None = None
+    judged: float | None = None
     interference: list[dict[str, Any]] = field(default_factory=list)
     noise: list[int] = field(default_factory=list)
 

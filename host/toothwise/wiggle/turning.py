@@ -48,9 +48,15 @@ class TurningWatch:
 
     @property
     def limit_deg(self) -> float | None:
-        """The smallest shift of a crank edge that would be seen now."""
+        """The smallest shift of a crank edge that is seen; see `MovedEdges`."""
         moved = self._moved.get(self.examination.crank)
         return moved.limit_deg if moved else None
+
+    @property
+    def judged(self) -> float | None:
+        """Share of the crank's edges at which a shift could be told; None where nothing turned."""
+        moved = self._moved.get(self.examination.crank)
+        return moved.judged if moved else None
 
     def feed(self, batch: Batch) -> list[Disturbance]:
         """Take one batch; what it decided."""

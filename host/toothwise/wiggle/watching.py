@@ -12,7 +12,7 @@ from toothwise.edges.signal import CHANNELS, Batch, Clock, Edges
 from toothwise.examine import Examination, Result
 from toothwise.wheel.pattern import Wheel
 from toothwise.wiggle.disturbance import FEED, Disturbance, Events
-from toothwise.wiggle.interference import MOST, name_interference
+from toothwise.wiggle.interference import MOST, NamedSoFar, name_interference
 from toothwise.wiggle.marks import Mark, stretches
 from toothwise.wiggle.rest import LevelWatch
 from toothwise.wiggle.seen import Seen
@@ -52,6 +52,10 @@ class Watching:
         self.channels = tuple(channels)
         self.mode = mode
         self.events = Events(clock)
+        """All, interference among them."""
+        self.contacts = self.events
+        """Without what is known to be interference by now."""
+        self.so_far = NamedSoFar()
         self.until_tick = 0
         self._source = dict(source or {})
         self._named = wheel is not None or mode == "turning"
@@ -86,7 +90,7 @@ class Watching:
         return FEED in self.channels and self.examination.tally().feed_low
 
     def feed(self, batch: Batch) -> list[Disturbance]:
-        """Take one batch; what it decided."""
+        """Take one batch; what it decided, without what is known to be interference."""
         self.until_tick = max(self.until_tick, batch.until_tick)
         signal = self.examination.crank
         self._blind += [(b.start_tick, b.end_tick) for b in batch.blind if b.channel in (None, signal)]
@@ -127,7 +131,25 @@ class Watching:
         found = turning if self.mode == "turning" else rest
         self.events.add(found)
         self._parts += found[: max(MOST - len(self._parts), 0)]
-        return found
+        return self._without_noise(found) if self.mode == "turning" else found
+
+    def _without_noise(self, found: list[Disturbance]) -> list[Disturbance]:
+        """What no ignition or alternator explains by now."""
+        if not found:
+            return found
+        own, changed = self.so_far.feed(found, self._slots)
+        if changed:
+            self.contacts = Events(self.clock)
+            self.contacts.add(self.so_far.contacts)
+        elif self.so_far.noise:
+            self.contacts.add(own)
+        return own
+
+    @property
+    def _slots(self) -> int:
+        """Of the wheel, a turn of the crank."""
+        wheel = self.examination.wheel
+        return round(wheel.slots * 360.0 / wheel.turn_deg) if wheel else 1
 
     @property
     def turned(self) -> bool:
@@ -161,7 +183,8 @@ class Watching:
         if open_ended and mode != "turning" and parts:
             begin, end = min(0, parts[0].start), max(end, parts[-1].end)
         turned = mode == "turning"
-        named, events = name_interference(self._parts if turned and len(self._parts) < MOST else []), self.events
+        parts_named = self._parts if turned and len(self._parts) < MOST else []
+        named, events = name_interference(parts_named, self._slots), self.events
         if named.found:
             events = Events(self.clock)
             events.add(named.rest)
@@ -180,6 +203,7 @@ class Watching:
             revolutions=self.examination.tally().revolutions if turned else 0,
             hidden=self._turning.hidden.shares() if turned else None,
             limit_deg=self._turning.limit_deg if turned else None,
+            judged=self._turning.judged if turned else None,
             interference=named.found,
             noise=named.ticks,
         )
