@@ -69,6 +69,9 @@ def test_plan_shrinks_when_something_was_seen(card: Path, tmp_path: Path, capsys
     _, out, _ = run(capsys, "job", "plan", card, seen(tmp_path), "--json")
     after = [s["test"] for s in json.loads(out)["plan"]]
     assert "record" in before and "record" not in after
+    assert json.loads(out)["confirm"]["cause"] == "wheel_tooth"
+    _, out, _ = run(capsys, "job", "plan", card, seen(tmp_path))
+    assert out.startswith("Supported: a bent, chipped or missing tooth") and "To confirm it: " in out
     code, out, _ = run(capsys, "job", "plan", card)
     assert code == 0 and "Caution" in out and "maker's service information" in out
 

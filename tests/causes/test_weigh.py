@@ -90,6 +90,17 @@ def test_look_past_signal_needs_the_control_units_connector_and_a_complaint() ->
     assert stands(failing)["look_past_signal"] != "supported"
 
 
+def test_a_crank_code_against_a_proven_signal_looks_past_it_whatever_else_nobody_tested() -> None:
+    proven = {"sensor": HALL, "readings": {"measured_at": "control unit"}}
+    for codes, extra_measures, expected in (
+        (["P0336"], [], "supported"),
+        (["P0339"], [], "possible"),  # the fault may have its moment outside the recording
+        (["P0016"], [], "possible"),  # no code of the crank's own signal
+        (["P0336"], [{"name": "runout_1", "value": 0.6, "uncertainty": 0.02}], "possible"),
+    ):
+        assert stands(of({**proven, "codes": codes}, measures=extra_measures))["look_past_signal"] == expected
+
+
 def test_blind_time_and_stops_count_for_nothing() -> None:
     clean = of({"sensor": HALL})
     noisy = of({"sensor": HALL}, events=[{"kind": "blind"}, {"kind": "stopped"}])

@@ -62,6 +62,10 @@ class Weighed:
         return CAUSES[self.cause]
 
 
+Worth = dict[str, list[tuple[float, Sighting]]]
+"""By cause: each sighting with the logarithm that it moves the cause's odds by."""
+
+
 def weigh(findings: Findings) -> list[Weighed]:
     """All causes: by how they stand, then the weightiest first."""
     return weigh_sightings(look(findings), table())
@@ -107,7 +111,7 @@ def weigh_sightings(sightings: Sequence[Sighting], likelihood: Table) -> list[We
         Weighed(
             cause=cause,
             weight=shares[cause],
-            stands=_stands(cause, shares, worth[cause], likelihood),
+            stands=_stands(cause, shares, worth, likelihood),
             pro=tuple(sorted((p for p in worth[cause] if p[0] >= WORTH_SAYING), key=lambda p: -p[0])),
             con=tuple(sorted((p for p in worth[cause] if p[0] <= -WORTH_SAYING), key=lambda p: p[0])),
         )
@@ -121,17 +125,21 @@ def _worth(sighting: Sighting, cause: str, likelihood: Table) -> float:
     return sighting.strength * min(CAP, max(-CAP, ratio))
 
 
-def _stands(cause: str, shares: dict[str, float], worth: list[tuple[float, Sighting]], likelihood: Table) -> str:
-    measured = [value for value, sighting in worth if sighting.sign not in PAPER]
+def _stands(cause: str, shares: dict[str, float], worth: Worth, likelihood: Table) -> str:
     if cause in NOTHING:
         return _nothing_stands(cause, shares, worth, likelihood)
+    measured = _measured(worth[cause])
     strongest, weakest = max(measured, default=0.0), min(measured, default=0.0)
     next_best = max(share for other, share in shares.items() if other != cause)
     if shares[cause] >= CARRIED and shares[cause] >= AHEAD * next_best and strongest >= SPEAKS:
         return "supported"
     if shares[cause] <= LITTLE and weakest <= AGAINST:
         return "contradicted"
-    return "possible" if _tested(cause, [s.sign for _, s in worth], likelihood) else "untested"
+    return "possible" if _tested(cause, [s.sign for _, s in worth[cause]], likelihood) else "untested"
+
+
+def _measured(worth: list[tuple[float, Sighting]]) -> list[float]:
+    return [value for value, sighting in worth if sighting.sign not in PAPER]
 
 
 def _tested(cause: str, signs: Sequence[str], likelihood: Table) -> bool:
@@ -144,25 +152,28 @@ def _tested(cause: str, signs: Sequence[str], likelihood: Table) -> bool:
     return False
 
 
-def _nothing_stands(
-    cause: str, shares: dict[str, float], worth: list[tuple[float, Sighting]], likelihood: Table
-) -> str:
+def _nothing_stands(cause: str, shares: dict[str, float], worth: Worth, likelihood: Table) -> str:
     """The two that are no fault of the signal.
 
     `look_past_signal` needs the signal proven where the control unit takes it, and something that still
-    complains; `unproven` is what is left while neither that nor any fault is shown.
+    complains: the crank signal's own code, while nothing measured speaks for a fault, or anything else where no
+    fault weighs much. A code that comes and goes may have its fault in a moment not recorded. `unproven` is what
+    is left while neither that nor any fault is shown.
     """
-    names = [s.sign for _, s in worth]
+    sightings = [s for _, s in worth[cause]]
+    names = [s.sign for s in sightings]
     if all(name in PAPER for name in names):
         return "untested" if cause == "look_past_signal" else "supported"
-    signs = {(s.sign, s.outcome) for _, s in worth}
+    signs = {(s.sign, s.outcome) for s in sightings}
     proven = ("proven", "at the control unit") in signs
     returns = any(sign in COMPLAINS and outcome != "none" for sign, outcome in signs)
     nothing = sum(shares[c] for c in NOTHING)
     faults = max(share for c, share in shares.items() if c not in NOTHING)
     tested = max((s for c, s in shares.items() if c not in NOTHING and _tested(c, names, likelihood)), default=0.0)
     if cause == "look_past_signal":
-        if proven and returns and nothing >= AHEAD * faults:
+        own = any(sign == "crank_code" and outcome not in ("none", "intermittent") for sign, outcome in signs)
+        spoken = any(max(_measured(worth[c]), default=0.0) >= SPEAKS for c in CAUSES if c not in NOTHING)
+        if proven and ((own and not spoken) or (returns and nothing >= AHEAD * faults)):
             return "supported"
     elif not (proven and returns) and nothing >= CLEARLY * tested:
         return "supported"

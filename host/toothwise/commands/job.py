@@ -137,9 +137,14 @@ def _add_reading(args: argparse.Namespace) -> int:
 
 
 def _plan(args: argparse.Namespace) -> int:
-    from toothwise.causes.plan import plan
+    from toothwise.causes.plan import next_words, plan
+    from toothwise.causes.weigh import weigh
 
-    steps = plan(_findings(args))
+    findings = _findings(args)
+    steps, leader = plan(findings), weigh(findings)[0]
+    confirm = {}
+    if leader.stands == "supported" and leader.cause != "unproven":
+        confirm = {"cause": leader.cause, "do": next_words(leader, [leader], [], findings)}
     if args.json:
         found = [
             {
@@ -149,8 +154,12 @@ def _plan(args: argparse.Namespace) -> int:
             }
             for s in steps
         ]  # fmt: skip
-        print(json.dumps({"schema": 1, "plan": found}, allow_nan=False))
+        print(json.dumps({"schema": 1, "confirm": confirm or None, "plan": found}, allow_nan=False))
         return 0
+    if confirm:
+        print(f"Supported: {leader.text}. To confirm it: {confirm['do']}")
+    if not steps:
+        print("No other test would tell much more.")
     cautions: dict[str, None] = {}
     for number, step in enumerate(steps, 1):
         by = "the rig" if step.test.rig else "by hand"
