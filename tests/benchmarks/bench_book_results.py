@@ -92,6 +92,7 @@ def measure(name: str, book: Book, given: argparse.Namespace) -> None:
         "lots: search": lambda: bench.lots("lot 0007"),
         "lot: whole results": lambda: bench.lot_results(lot),
         "lot: each sensor's last": lambda: bench.lot_results(lot, last_only=True),
+        "lot: one sensor's last": lambda: bench.last_result(lot, f"S{given.results // 2:06}"),
         "lot: columns of all measures": lambda: bench.measure_columns(lot),
         "lot: the same, each sensor's last": lambda: bench.measure_columns(lot, last_only=True),
         "lot: the sixteen before it": lambda: earlier(bench, lot),

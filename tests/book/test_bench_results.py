@@ -116,6 +116,8 @@ def test_lots_count_each_sensor_by_its_last_result(book: Book) -> None:
     assert [line.lot for line in book.bench.lots("l1")] == ["L1"]
     assert book.bench.lots("nowhere") == []
     assert [r["verdict"] for r in book.bench.lot_results("L1", last_only=True)] == ["pass", "fail", "retest"]
+    assert book.bench.last_result("L1", "A") == book.bench.lot_results("L1", last_only=True)[0]
+    assert book.bench.last_result("L1", "D") is None
 
 
 def test_results_are_listed_newest_first_and_searched(book: Book) -> None:

@@ -41,8 +41,7 @@ def certificate(run: SensorResult) -> str:
     """One sensor's."""
     facts = [
         ["serial number", printed(run.serial)],
-        ["sensor type", printed(run.sensor_type)],
-        ["lot", printed(run.lot)],
+        ["lot, sensor type", f"{printed(run.lot)}; {printed(run.sensor_type)}"],
         ["tested", f"{when(run.started_utc)} to {when(run.ended_utc)}"],
         ["number of this result", run.uuid],
     ]

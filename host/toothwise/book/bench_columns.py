@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import ColumnElement, Connection, Float, Row, Select, Subquery, func, select
+from sqlalchemy import Connection, Float, Row, Select, func, select
 
 from toothwise.book import schema
 from toothwise.book.advice import damaged
@@ -61,12 +61,13 @@ def columns(connection: Connection, lot: str, *, last_only: bool = False) -> lis
     """See BenchResults.measure_columns."""
     r, m = _results.c, _measures.c
     heads = select(r.id, r.serial).where(r.lot == lot).order_by(r.ended_utc, r.id)
-    if last_only:
-        heads = heads.where(r.id.in_(last_of(r.lot == lot)))
     wanted = select(m.name, m.stage, m.unit, m.result_id, m.verdict, *(m[n] for n in MEASURE_NUMBERS))
     wanted = wanted.where(m.result_id.in_(select(r.id).where(r.lot == lot))).order_by(m.result_id, m.seq)
     grouped: dict[tuple[str, str, str], list[Row[Any]]] = defaultdict(list)
     serials = {row.id: row.serial for row in connection.execute(heads)}
+    if last_only:
+        last = {serial: number for number, serial in serials.items()}
+        serials = {number: serial for number, serial in serials.items() if last[serial] == number}
     for row in connection.execute(wanted).all():
         if row[3] in serials:
             grouped[row[0], row[1], row[2]].append(row)
@@ -88,19 +89,6 @@ def earlier_means(connection: Connection, lot: str, *, lots: int, sensors: int) 
         for of, stage, unit, count, mean, square in connection.execute(_sums(name, sensors)).all():
             found.append(LotMean(name, of, stage, unit, count, mean, _spread(count, mean, square)))
     return found
-
-
-def ranked(condition: ColumnElement[bool]) -> Subquery:
-    """Results with their `rank` among those of the same sensor in the same lot; 1 is the last."""
-    r = _results.c
-    rank = func.row_number().over(partition_by=(r.lot, r.serial), order_by=(r.ended_utc.desc(), r.id.desc()))
-    return select(r.id, r.lot, r.verdict, r.started_utc, r.ended_utc, rank.label("rank")).where(condition).subquery()
-
-
-def last_of(condition: ColumnElement[bool]) -> Select[Any]:
-    """Ids of each sensor's last result in its lot."""
-    of = ranked(condition).c
-    return select(of.id).where(of.rank == 1)
 
 
 def _column(key: tuple[str, str, str], rows: list[Any], serials: Mapping[int, str]) -> MeasureColumn:

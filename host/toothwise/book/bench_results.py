@@ -9,12 +9,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, func, select
+from sqlalchemy import ColumnElement, Row, Select, Subquery, func, select
 
 from toothwise.book import bench_columns, schema
 from toothwise.book.advice import damaged
 from toothwise.book.bench_columns import MEASURE_NUMBERS as _MEASURE_NUMBERS
-from toothwise.book.bench_columns import LotMean, MeasureColumn, last_of, ranked
+from toothwise.book.bench_columns import LotMean, MeasureColumn
 from toothwise.book.keep import no_such
 from toothwise.book.rows import as_text, from_text, insert_once, mentions
 from toothwise.book.store import Store
@@ -90,10 +90,19 @@ class BenchResults:
     def lot_results(self, lot: str, *, last_only: bool = False, measures: bool = True) -> list[dict[str, Any]]:
         """A lot's results as they were given, in the order they ended; `last_only`: each sensor's last; without
         `measures`: their list is left empty, which takes a tenth of the time."""
-        wanted = select(_results).where(_results.c.lot == lot)
+        wanted = select(_results).where(_results.c.lot == lot).order_by(_results.c.ended_utc, _results.c.id)
+        found = self._whole(wanted, measures=measures)
         if last_only:
-            wanted = wanted.where(_results.c.id.in_(last_of(_results.c.lot == lot)))
-        return self._whole(wanted.order_by(_results.c.ended_utc, _results.c.id), measures=measures)
+            last = {result["serial"]: result for result in found}
+            return [result for result in found if last[result["serial"]] is result]
+        return found
+
+    def last_result(self, lot: str, serial: str) -> dict[str, Any] | None:
+        """A sensor's last result in a lot, as it was given."""
+        r = _results.c
+        wanted = select(_results).where(r.lot == lot, r.serial == serial)
+        found = self._whole(wanted.order_by(r.ended_utc.desc(), r.id.desc()).limit(1))
+        return found[0] if found else None
 
     def results(
         self,
@@ -175,9 +184,16 @@ class BenchResults:
         return [_result_of(head, of[head.id]) for head in heads]
 
 
+def _ranked(condition: ColumnElement[bool]) -> Subquery:
+    """Results with their `rank` among those of the same sensor in the same lot; 1 is the last."""
+    r = _results.c
+    rank = func.row_number().over(partition_by=(r.lot, r.serial), order_by=(r.ended_utc.desc(), r.id.desc()))
+    return select(r.id, r.lot, r.verdict, r.started_utc, r.ended_utc, rank.label("rank")).where(condition).subquery()
+
+
 def _counts(condition: ColumnElement[bool]) -> Select[Any]:
     """A row a lot, with the numbers and times of its LotLine."""
-    of = ranked(condition).c
+    of = _ranked(condition).c
     last = of.rank == 1
     verdicts = {"passed": "pass", "retest": "retest", "failed": "fail"}
     return select(

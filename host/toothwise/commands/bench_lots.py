@@ -106,10 +106,10 @@ def write(file: Path, text: str, *, replace: bool) -> None:
 def _last_of(book: Book, lot: str, serial: str) -> SensorResult:
     from toothwise.bench.result import from_dict
 
-    found = [result for result in book.bench.lot_results(lot, last_only=True) if result["serial"] == serial]
-    if not found:
+    found = book.bench.last_result(lot, serial)
+    if found is None:
         raise FileTrouble(f"lot {lot!r} has no sensor {serial!r}", step=f"toothwise bench lot {lot} lists them")
-    return from_dict(found[-1])
+    return from_dict(found)
 
 
 def paper(args: argparse.Namespace) -> int:

@@ -141,7 +141,7 @@ class Work:
         """For the recordings. Where it is out of reach the bench works on: results wait in the queue."""
         try:
             self._book = stack.enter_context(Book.open(self.args.book))
-            results = self._book.bench.lot_results(self.args.lot, last_only=True)
+            results = self._book.bench.lot_results(self.args.lot, last_only=True, measures=False)
         except BookTrouble as trouble:
             if "://" not in (self.args.book or ""):
                 raise
