@@ -85,7 +85,8 @@ def test_judge_says_that_a_result_waits_for_a_server_out_of_reach(
     assert main(["bench", "judge", target, *where]) == 1
     said = capsys.readouterr()
     assert said.out.startswith("FAIL")
-    assert said.err.startswith("1 result waits on this computer") and "toothwise book send" in said.err
+    assert said.err.startswith("1 result waits on this computer for the book")
+    assert said.err.endswith("The next run sends it, or now: toothwise book send\n")
     with Book.open(queue.queue_path(address)) as waiting:
         assert waiting.bench.count() == 1
 
@@ -138,8 +139,20 @@ def test_lots_and_a_lot(tmp_path: Path, book: str, capsys: pytest.CaptureFixture
     assert main(wanted) == 3
     assert "is there already" in capsys.readouterr().err
     assert main([*wanted, "--replace"]) in (0, 1)
-    assert "Cpk" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "Cpk" in said and "why not" not in said
     assert main(["bench", "lot", "QB-8", "--book", book]) == 3
+
+
+def test_a_lot_says_why_sensors_did_not_pass(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path, runs = str(tmp_path / "b.sqlite"), made_results.lot(3, name="QB-5")
+    jitter = replace(next(m for m in runs[1].measures if m.name == "jitter"), value=0.2, verdict="fail")
+    runs[1] = replace(runs[1], verdict="fail", measures=(jitter,))
+    with Book.open(path) as opened:
+        for run in runs:
+            opened.bench.save_result(run.as_dict())
+    assert main(["bench", "lot", "QB-5", "--book", path]) == 1
+    assert capsys.readouterr().out.splitlines()[-1].split() == ["fail", *"jitter, dwell 3000 rpm".split(), "1"]
 
 
 @pytest.mark.parametrize("paper", ["certificate", "label"])

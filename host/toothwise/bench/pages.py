@@ -84,7 +84,7 @@ def lot_report(lot: Lot) -> str:
         f"Lot {lot.name}",
         plain=in_words(lot),
         facts=_facts(lot),
-        failures=_failures(lot),
+        failures=failures(lot),
         plan=_plan(lot.plan, lot.decision) if lot.plan else [],
         plan_curve=image(pictures.operating_curve(lot.plan)) if lot.plan else "",
         table=[_measure_row(one) for one in lot.measures],
@@ -142,6 +142,15 @@ def in_words(lot: Lot) -> list[str]:
     return out
 
 
+def failures(lot: Lot) -> list[tuple[str, str, int]]:
+    """Why sensors did not pass: measure, verdict, how many."""
+    out = []
+    for what, sensors in lot.failures:
+        verdict, _, key = what.partition(": ")
+        out.append((shown(key), verdict, sensors))
+    return out
+
+
 def _facts(lot: Lot) -> list[list[str]]:
     references = "; ".join(f"{REFERENCES.get(name, name)} ({n})" for name, n in lot.references.items())
     return [
@@ -150,14 +159,6 @@ def _facts(lot: Lot) -> list[list[str]]:
         ["from, to", f"{when(lot.first_utc)}, {when(lot.last_utc)}"],
         ["reference (sensors)", references],
     ]
-
-
-def _failures(lot: Lot) -> list[tuple[str, str, int]]:
-    out = []
-    for what, sensors in lot.failures:
-        verdict, _, key = what.partition(": ")
-        out.append((shown(key), verdict, sensors))
-    return out
 
 
 def _plan(plan: Plan, decision: tuple[str, str] | None) -> list[list[str]]:

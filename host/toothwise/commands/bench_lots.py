@@ -26,10 +26,11 @@ def tell_waiting(queue: ResultQueue) -> None:
 
     if queue.flush(SEND_S):
         return
-    count = queue.waiting
+    count, trouble = queue.waiting, queue.trouble
     waits = f"{words.count(count, 'result')} {'waits' if count == 1 else 'wait'} on this computer for the book"
-    why = f": {queue.trouble.what}" if queue.trouble else ""
-    print(f"{waits}{why}. They go with the next run, or with: toothwise book send", file=sys.stderr)
+    why = f": {trouble.cause or trouble.what}" if trouble else ""
+    sends = f"The next run sends {'it' if count == 1 else 'them'}, or now: toothwise book send"
+    print(f"{waits}{why.rstrip('.')}. {sends}", file=sys.stderr)
 
 
 @contextmanager

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from toothwise.bench.charts import RULES, STANDARD
 from toothwise.bench.decide import WORDS, limits_of, plain
-from toothwise.bench.pages import in_words, title
+from toothwise.bench.pages import failures, in_words, title
 from toothwise.bench.result import PASS, REFERENCES
 from toothwise.show.table import table
 
@@ -37,6 +37,9 @@ def lot_lines(lot: Lot) -> list[str]:
         values = [plain(one.quartiles[place], one.unit) for place in (2, 0, 4)]
         rows.append([title(one), str(len(one.values)), *values, limits_of(one.low, one.high, one.unit), index])
     lines = [*in_words(lot), "", *table(rows, right={1})]
+    if lot.failures:
+        why = [[f"  {verdict}", name, f"{sensors:,}"] for name, verdict, sensors in failures(lot)]
+        lines += ["", *table([["  why not", "", "sensors"], *why], right={2})]
     met = [
         f"  {title(one)}: rule {rule}, {RULES[rule]}, at {serial}"
         for one in lot.measures
