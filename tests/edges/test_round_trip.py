@@ -95,13 +95,13 @@ def test_ticks_levels_and_blind_stretches_come_back(form: str, recording: Record
             if b.channel in (None, name)
         ]
         assert _joined(found) == _joined(want)
-    if form == "vcd":
+    if form != "csv":  # which ends with its last edge
         assert round(back.until_tick / scale) == sent.until_tick
 
 
 def _zero(sent: Held, back: Held, form: str) -> int:
     """Tick of the recording at which the file's own clock begins."""
-    if form == "vcd":
+    if form != "csv":
         return 0
     begins = sorted(int(e.ticks[0]) for e in sent.edges.values() if len(e))
     return begins[0] - (begins[:1] == begins[1:2])  # edges at one tick have rows of levels before them
@@ -117,7 +117,7 @@ def _joined(stretches: list[tuple[int, int]]) -> list[tuple[int, int]]:
     return out
 
 
-@pytest.mark.parametrize("form", FORMATS)
+@pytest.mark.parametrize("form", ["csv", "vcd"])  # by what stands in them
 def test_times_in_the_file_are_the_recordings_own(form: str, tmp_path: Path) -> None:
     clock = Clock(16.0, 1764060000.25)
     ticks = np.array([1, 4_000_000_000, 4_000_000_001], np.int64)
