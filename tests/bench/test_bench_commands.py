@@ -164,6 +164,26 @@ def test_papers(tmp_path: Path, book: str, paper: str, capsys: pytest.CaptureFix
     assert "has no sensor" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("paper", ["certificate", "label"])
+def test_papers_of_a_whole_lot(
+    tmp_path: Path, paper: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = str(tmp_path / "b.sqlite")
+    runs = made_results.lot(4)
+    runs[2], runs[3] = replace(runs[2], serial="A/1"), replace(runs[3], serial="A_1")
+    with Book.open(path) as opened:
+        for run in runs:
+            opened.bench.save_result(run.as_dict())
+    monkeypatch.chdir(tmp_path)
+    assert main(["bench", paper, "QB-7", "--book", path]) == 0
+    assert f"4 {paper}s in {paper}s-QB-7" in capsys.readouterr().out
+    files = list((tmp_path / f"{paper}s-QB-7").iterdir())
+    held = "".join(file.read_text() for file in files)
+    assert len(files) == 4 and all(run.serial in held for run in runs)
+    assert main(["bench", paper, "QB-7", "--book", path]) == 3
+    assert main(["bench", paper, "none", "--book", path]) == 3
+
+
 def test_plan_and_gauge(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["bench", "plan", "1000", "--aql", "1.0"]) == 0
     assert "check 80 of 1,000, accept with up to 2" in capsys.readouterr().out

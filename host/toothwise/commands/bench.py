@@ -105,12 +105,14 @@ def add(commands: parsing.Commands) -> None:
     parsing.add_json(lot)
     parsing.add_book(lot)
 
-    for name, brief in (("certificate", "write one sensor's certificate"), ("label", "write one sensor's label")):
+    for name in ("certificate", "label"):
+        brief = f"write one sensor's {name}, or those of a whole lot"
         paper = action(name, brief, _later("paper"))
         paper.add_argument("lot", metavar="LOT")
-        paper.add_argument("serial", metavar="SERIAL")
-        paper.add_argument("-o", "--output", metavar="FILE", help="the file to write (default: named after the sensor)")
-        paper.add_argument("--replace", action="store_true", help="write over a file that is there")
+        paper.add_argument("serial", nargs="?", metavar="SERIAL", help="without it, of every sensor of the lot")
+        where = "the file to write, of a whole lot the folder (default: named after the sensor, the lot)"
+        paper.add_argument("-o", "--output", metavar="FILE", help=where)
+        paper.add_argument("--replace", action="store_true", help="write over files that are there")
         paper.set_defaults(paper=name)
         parsing.add_book(paper)
 

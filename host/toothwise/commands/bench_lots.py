@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -78,7 +78,7 @@ def lot(args: argparse.Namespace) -> int:
         plan = sampling.plan(args.lot_size or len({result["serial"] for result in results}), args.aql)
     lot = lots.lot_of(args.lot, results, columns, earlier=earlier, plan=plan)
     if lot is None:
-        raise FileTrouble(f"the book has no lot {args.lot!r}", step="toothwise bench lots lists them")
+        raise _no_lot(args.lot)
     if args.csv:
         write(Path(args.csv), lot_files.as_csv(lot), replace=args.replace)
     if args.report:
@@ -116,18 +116,53 @@ def _last_of(book: Book, lot: str, serial: str) -> SensorResult:
 def paper(args: argparse.Namespace) -> int:
     from toothwise.bench import pages
 
+    made = pages.label if args.paper == "label" else pages.certificate
+    if args.serial is None:
+        return _papers(args, made)
     with opened(args.book) as book:
         result = _last_of(book, args.lot, args.serial)
-    if args.paper == "label":
-        name, text = f"label-{args.serial}.svg", pages.label(result)
-    else:
-        name = f"certificate-{args.serial}.html"
-        text = pages.certificate(result)
-    safe = "".join(c if c.isalnum() or c in "-_. " else "_" for c in name)
-    file = Path(args.output or safe)
-    write(file, text, replace=args.replace)
+    file = Path(args.output or _file_name(args.paper, args.serial))
+    write(file, made(result), replace=args.replace)
     print(f"The {args.paper} is in {file}.")
     return 0
+
+
+def _papers(args: argparse.Namespace, made: Callable[[SensorResult], str]) -> int:
+    """Of every sensor of the lot, into a folder."""
+    from toothwise.bench.result import from_dict
+    from toothwise.show import words
+
+    with opened(args.book) as book:
+        results = [from_dict(result) for result in book.bench.lot_results(args.lot, last_only=True)]
+    if not results:
+        raise _no_lot(args.lot)
+    folder = Path(args.output or _safe(f"{args.paper}s-{args.lot}"))
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        step = "choose another place with -o"
+        raise FileTrouble(f"{folder} cannot be made", cause=error.strerror or "", step=step) from None
+    names: set[str] = set()
+    for result in results:
+        name = _file_name(args.paper, result.serial)
+        if name in names:  # serial numbers that differ in a sign no file name can have
+            name = _file_name(args.paper, f"{result.serial}-{result.uuid[:8]}")
+        names.add(name)
+        write(folder / name, made(result), replace=args.replace)
+    print(f"{words.count(len(results), args.paper)} in {folder}")
+    return 0
+
+
+def _file_name(paper: str, serial: str) -> str:
+    return _safe(f"{paper}-{serial}.{'svg' if paper == 'label' else 'html'}")
+
+
+def _safe(name: str) -> str:
+    return "".join(c if c.isalnum() or c in "-_. " else "_" for c in name)
+
+
+def _no_lot(lot: str) -> FileTrouble:
+    return FileTrouble(f"the book has no lot {lot!r}", step="toothwise bench lots lists them")
 
 
 def plan(args: argparse.Namespace) -> int:
