@@ -195,6 +195,23 @@ def test_a_reference_from_the_other_edge_of_the_teeth_is_no_proof() -> None:
     assert found == {(0, 3.4): None, (1, 3.4): "late", (0, 18.1): "off a tooth"}
 
 
+@pytest.mark.parametrize(
+    ("interval", "off", "outcome"),
+    [
+        (180.0, 179.0, "same"),
+        (240.0, 120.5, "same"),
+        (144.0, 71.0, "same"),
+        (180.0, 90.0, "moved"),
+        (240.0, 60.0, "moved"),
+    ],
+)
+def test_the_slowest_place_is_known_up_to_the_turn(interval: float, off: float, outcome: str) -> None:
+    """Of 3 or 5 cylinders the other turn's firings lie half-way between this one's."""
+    card = {"sensor": HALL, "reference": {"slowest_deg": 80.0}}
+    seen = {"name": "slowest_angle", "value": 80.0 + off, "uncertainty": 0.3, "interval_deg": interval}
+    assert {s.sign: s.outcome for s in look(of(card, measures=[seen]))}["slowest"] == outcome
+
+
 def test_paper_is_named_in_the_table() -> None:
     assert set(table().signs) >= PAPER
 

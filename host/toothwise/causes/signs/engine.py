@@ -90,6 +90,8 @@ def slowest(findings: Findings) -> Iterator[Sighting]:
     if reference is None or measure is None:
         return
     interval = float(measure.about.get("interval_deg", 720.0))
+    if 360.0 % interval:  # an odd number of cylinders: which turn the count began with, nobody knows
+        interval /= 2
     moved = (measure.value - reference + interval / 2) % interval - interval / 2
     words = f"the crank is slowest {moved:+.1f}° from where the reference has it, seen from tooth 1"
     if abs(moved) - 2 * (measure.uncertainty or 0.0) > MOVED_DEG:
