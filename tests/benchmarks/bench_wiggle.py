@@ -1,12 +1,12 @@
 """How soon the rig sounds after an edge while a wheel turns, and what a long soak costs.
 
-    python -m tests.benchmarks.bench_wiggle [--seconds 40] [--hours 0.25]
+    python -m tests.benchmarks.bench_wiggle [--only sound|soak] [--seconds 40] [--hours 0.25] [--batch 0.1]
 
 Sound: the virtual rig (the board's own firmware, in real time) is fed with a 60-2 wheel at 900 rpm that now and then
 lacks a tooth, has an extra pulse, or loses its feed. The rig itself stamps the moment its buzzer begins, by the same
 clock as the edges: latency is from the end of the fault (an extra pulse's first edge, the absent tooth's due time, the
-feed's fall) to that stamp. Soak: a healthy wheel at 3000 rpm, faster than real time, fed in batches of 0.1 s; memory
-after a tenth of the time and at its end.
+feed's fall) to that stamp. Soak: a healthy wheel at 3000 rpm with the swing of an engine and jitter, faster than real
+time, watched and kept in a book; memory at each tenth of the time, events, and the book's size.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import argparse
 import resource
 import statistics
 import sys
+import tempfile
 import time
 from pathlib import Path
 
@@ -24,6 +25,7 @@ if __name__ == "__main__":
     ROOT = Path(__file__).resolve().parents[2]
     sys.path[:0] = [str(ROOT), str(ROOT / "host")]
 
+from toothwise.book import Book
 from toothwise.commands.wiggle_sound import Alarms, Speaker
 from toothwise.edges.signal import Batch, Clock, Edges
 from toothwise.link import Happening, open_rig
@@ -34,6 +36,10 @@ from tests.examine.signals import turning
 
 CLOCK = Clock(16.0)
 WHEEL = catalogue.wheel("60-2")
+RPM = 3000.0
+SWING, WANDER, WANDER_TURNS, JITTER_TICKS = 0.015, 0.03, 700.0, 20.0
+"""Invented: share of the speed within a revolution, and from minute to minute; 0.3 µs are 0.006° at 3000 rpm."""
+PIECE = 500
 
 
 def latency(seconds: float) -> None:
@@ -70,42 +76,75 @@ def latency(seconds: float) -> None:
         print(f"{kind:<10}{len(ticks):>8}{len(late):>9}{told}")
 
 
-def soak(hours: float) -> None:
-    rpm, piece = 3000.0, 500
-    edges, _ = turning(WHEEL, rpm, piece, start_tick=2000)
-    turn = round(60 / rpm / 16e-9)
+def engine(turn: int, turns: int, rng: np.random.Generator) -> Edges:
+    """A 60-2 wheel at RPM from its `turn`th revolution on: the swing of a four-cylinder, a slow wander, jitter."""
+    tooth = np.arange(58) / 60
+    places = np.sort(np.concatenate([tooth, tooth + 0.5 / 60]))  # in revolutions
+    angle = (turn + np.arange(turns)[:, None] + places[None, :]).ravel()
+    swing = SWING / (4 * np.pi) * np.sin(4 * np.pi * angle)
+    wander = WANDER * WANDER_TURNS / (2 * np.pi) * np.sin(2 * np.pi * angle / WANDER_TURNS)
+    ticks = np.rint((angle + swing + wander) * 60 / RPM / 16e-9 + rng.normal(0, JITTER_TICKS, len(angle)))
+    levels = np.resize(np.array([1, 0], np.uint8), len(ticks))
+    return Edges(np.maximum.accumulate(ticks.astype(np.int64)) + 2000, levels)
+
+
+def soak(hours: float, batch_s: float) -> None:
     rng = np.random.default_rng(1)
     watching = Watching(CLOCK, ("crank",), mode="turning", wheel=WHEEL)
-    step = CLOCK.ticks(0.1)
-    pieces = int(hours * 3600 * rpm / 60 / piece)
-    early = 0
-    began = time.perf_counter()
-    for n in range(pieces):
-        base = n * piece * turn
-        ticks = edges.ticks + base + np.rint(rng.normal(0, 40, len(edges))).astype(np.int64)
-        ticks = np.maximum.accumulate(ticks)
-        for begin in range(0, piece * turn, step):
-            part = slice(*np.searchsorted(ticks, (base + begin, base + begin + step)))
-            until = base + min(begin + step, piece * turn) - 500
-            watching.feed(Batch(until, {"crank": Edges(ticks[part], edges.levels[part])}))
-        if n == pieces // 10:
-            early = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    watching.finish()
-    late = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    step, pieces, edges = CLOCK.ticks(batch_s), round(hours * 3600 * RPM / 60 / PIECE), 0
+    memory: list[float] = []
+    began, until = time.perf_counter(), 0
+    with tempfile.TemporaryDirectory() as folder, Book.open(Path(folder) / "book.sqlite") as book:
+        recorder = book.start_recording(CLOCK, ("crank",), {"made": "bench_wiggle"})
+        waiting = Edges.none()
+        packed = 0
+        for n in range(pieces):
+            waiting = Edges.join([waiting, engine(n * PIECE, PIECE, rng)])
+            last = int(waiting.ticks[-1])
+            while until + step < last:
+                until += step
+                cut = int(np.searchsorted(waiting.ticks, until))
+                now = Edges(waiting.ticks[:cut], waiting.levels[:cut])
+                waiting = Edges(waiting.ticks[cut:], waiting.levels[cut:])
+                edges += cut
+                batch = Batch(until, {"crank": now} if cut else {})
+                recorder.add(batch)
+                watching.feed(batch)
+                if until - packed >= CLOCK.ticks(0.5):  # a chunk each half second, as live
+                    recorder._pack_incoming()
+                    packed = until
+            if n % max(pieces // 10, 1) == 0:
+                memory.append(_resident_mb())
+        recorder.finish()
+        watching.finish()
+        size = sum(f.stat().st_size for f in Path(folder).iterdir()) / 1e6
     took = time.perf_counter() - began
     turns = watching.examination.tally().revolutions
-    print(f"soak of {hours:g} h at {rpm:.0f} rpm: {turns:,} revolutions in {took:.0f} s"
-          f" ({hours * 3600 / took:.0f} times real time), {len(watching.events)} events,"
-          f" memory {early / 1024:.1f} MB after a tenth, {late / 1024:.1f} MB at the end")  # fmt: skip
+    print(f"soak of {hours:g} h at {RPM:.0f} rpm, swing {SWING:.1%}, jitter {JITTER_TICKS * 16e-3:.2g} µs")
+    print(f"  {edges:,} edges, {turns:,} revolutions in {took:.0f} s ({hours * 3600 / took:.0f} times real time)")
+    print(f"  {len(watching.events)} events; book {size:.0f} MB, {1e6 * size / edges:.2f} bytes an edge")
+    print(f"  resident MB at each tenth: {' '.join(f'{mb:.0f}' for mb in memory)}, at the end {_resident_mb():.0f}")
+
+
+def _resident_mb() -> float:
+    """Now, not at its highest."""
+    try:
+        return int(Path("/proc/self/statm").read_text().split()[1]) * resource.getpagesize() / 1e6
+    except OSError:  # no /proc here: the highest so far
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e3
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").split("\n")[0])
     parser.add_argument("--seconds", type=float, default=40.0)
     parser.add_argument("--hours", type=float, default=0.25)
+    parser.add_argument("--only", choices=("sound", "soak"))
+    parser.add_argument("--batch", type=float, default=0.1, help="soak: seconds of signal a batch")
     args = parser.parse_args()
-    latency(args.seconds)
-    soak(args.hours)
+    if args.only != "soak":
+        latency(args.seconds)
+    if args.only != "sound":
+        soak(args.hours, args.batch)
 
 
 if __name__ == "__main__":

@@ -28,11 +28,11 @@ def with_sparks(edges: Edges, at: np.ndarray) -> Edges:
     return Edges(ticks[order], np.concatenate([edges.levels, 1 - before, before])[order])
 
 
-def sparks(n: int, seed: int = 2) -> np.ndarray:
-    """About half of n sparks, two a turn from the fifth turn on, at 1500 rpm."""
+def sparks(n: int, seed: int = 2, first: int = 10) -> np.ndarray:
+    """About half of n sparks, two a turn from the fifth turn (or another one) on, at 1500 rpm."""
     rng = np.random.default_rng(seed)
     turn = 60 / 1500 / 16e-9
-    at = np.rint(1000 + (np.arange(10, 10 + n) / 2 + 0.213 + rng.normal(0, 0.001, n)) * turn).astype(np.int64)
+    at = np.rint(1000 + (np.arange(first, first + n) / 2 + 0.213 + rng.normal(0, 0.001, n)) * turn).astype(np.int64)
     return at[rng.random(n) < 0.5]
 
 
@@ -167,6 +167,17 @@ def test_interference_is_named_while_it_goes_on_and_a_contact_in_it_is_not() -> 
     seen = watching.seen([])
     assert len(seen.noise) == len(noise)
     assert [abs(event.tick - contact) < 400 for event in seen.events] == [True]
+
+
+def test_a_spark_before_the_first_numbered_tooth_belongs_to_the_others() -> None:
+    edges, end = turning(WHEEL, 1500, 120)
+    begin = int(edges.ticks[60])  # in the middle of a turn
+    noise = sparks(200, first=1)
+    crank = with_sparks(edges, noise)
+    late = crank.ticks >= begin
+    seen = look(held(end, crank=Edges(crank.ticks[late], crank.levels[late])), [], wheel=WHEEL)
+    assert len(seen.events) == 0
+    assert len(seen.noise) == int((noise >= begin).sum())
 
 
 def test_few_sparks_are_contacts_until_their_order_is_sure() -> None:

@@ -23,9 +23,12 @@ from toothwise.wiggle.disturbance import Disturbance
 
 ROUNDS = 2
 """Sources looked for, one after the other."""
-NEAR_TURNS = 8.0
-KEEPS = 0.7
-"""Cosine of a distance from a whole number of the order that still counts as whole: an eighth of it [D]."""
+NEAR_TURNS = 32.0
+"""Sparks that jump over one time in twenty leave no neighbour within a few turns."""
+SPREADS, LEAST_ROOM, MOST_ROOM = 4.0, 0.03, 0.125
+"""A distance counts as whole within so many of the order's own spreads, in periods, and within these two."""
+MAD = 1.4826
+"""Standard deviations in a median absolute deviation, for normal errors [D]."""
 SURE = 1e-5
 """Greatest chance of so much order among edges that keep to nothing, at which a contact may be taken for noise: it is
 worse to lose the contact that is looked for than to count a spark as one."""
@@ -41,16 +44,18 @@ MOST = 200_000
 
 @dataclass(slots=True)
 class Named:
-    """rest: what belongs to no source. ticks: of what does. found: {"source", "order", "spread", "events"} each."""
+    """rest: what belongs to no source. ticks: of what does. found: {"source", "order", "spread", "events"} each.
+    orders: the same ones' orders, and how far from a whole number of them a distance may be, in periods."""
 
     rest: list[Disturbance]
     ticks: list[int]
     found: list[dict[str, Any]]
+    orders: list[tuple[float, float]]
 
 
 def name_interference(parts: Sequence[Disturbance], slots: int) -> Named:
     """Disturbances of a turning wheel with so many slots a turn of the crank, in any order, told apart."""
-    named = Named(sorted(parts, key=lambda part: part.tick), [], [])
+    named = Named(sorted(parts, key=lambda part: part.tick), [], [], [])
     for _ in range(ROUNDS):
         placed = [part for part in named.rest if _placed(part)]
         extras = [part for part in placed if part.kind == "extra"]
@@ -59,12 +64,14 @@ def name_interference(parts: Sequence[Disturbance], slots: int) -> Named:
             break
         source, order, spread = told
         at, by = _turns(placed), _turns(extras)
-        gone = {id(part) for part, keeps in zip(placed, _keep(at, by, order), strict=True) if keeps}
+        room = _room(by, order)
+        gone = {id(part) for part, keeps in zip(placed, _keep(at, by, order, room), strict=True) if keeps}
         if not gone:
             break
         named.ticks += [part.tick for part in named.rest if id(part) in gone]
         named.rest = [part for part in named.rest if id(part) not in gone]
         named.found.append({"source": source, "order": order, "spread": spread, "events": len(gone)})
+        named.orders.append((order, room))
     named.ticks.sort()
     return named
 
@@ -82,6 +89,7 @@ class NamedSoFar:
         self.contacts: list[Disturbance] = []
         self._noise: list[Disturbance] = []
         self._by: list[float] = []  # turns of the named extra edges, the last ones, in order
+        self._orders: list[tuple[float, float]] = []
         self._looked = 0
 
     @property
@@ -113,7 +121,7 @@ class NamedSoFar:
         every = sorted([*self.contacts, *self._noise], key=lambda part: part.tick)
         recent = every[-RECENT:]
         named = name_interference(recent, slots)
-        self.found = named.found
+        self.found, self._orders = named.found, named.orders
         begin, rest = recent[0].tick, {id(part) for part in named.rest}
         before = {id(part) for part in self.contacts}
         self.contacts = [p for p in every if (id(p) in rest if p.tick >= begin else id(p) in before)]
@@ -125,7 +133,7 @@ class NamedSoFar:
     def _is_known(self, part: Disturbance) -> bool:
         """Whether a new one keeps to an order that was found, by those before it."""
         by = np.array(self._by, np.float64)
-        return _placed(part) and any(_keep(_turns([part]), by, told["order"])[0] for told in self.found)
+        return _placed(part) and any(_keep(_turns([part]), by, *order)[0] for order in self._orders)
 
 
 def _order(extras: Sequence[Disturbance], slots: int) -> tuple[str, float, float | None] | None:
@@ -143,15 +151,22 @@ def _order(extras: Sequence[Disturbance], slots: int) -> tuple[str, float, float
     return None
 
 
-def _keep(at: NDArray[np.float64], by: NDArray[np.float64], order: float) -> list[bool]:
+def _room(by: NDArray[np.float64], order: float) -> float:
+    """How far from a whole number of the order the distances of those that keep to it are, at most, in periods."""
+    off = np.diff(by) * order
+    off = np.abs(off - np.rint(off))
+    return float(np.clip(SPREADS * MAD * np.median(off), LEAST_ROOM, MOST_ROOM))
+
+
+def _keep(at: NDArray[np.float64], by: NDArray[np.float64], order: float, room: float) -> list[bool]:
     """Whether each one's distances to its neighbours in `by` are whole numbers of the order, most of them."""
     kept = []
     for turn in at.tolist():
         i, j = np.searchsorted(by, (turn - 1e-9, turn + 1e-9))  # itself is among them
         near = np.concatenate([by[max(i - LAGS, 0) : i], by[j : j + LAGS]]) - turn
         near = near[np.abs(near) < NEAR_TURNS]
-        whole = np.cos(2 * np.pi * order * near) > KEEPS
-        kept.append(bool(len(near) and 2 * whole.sum() > len(near)))
+        off = np.abs(order * near - np.rint(order * near))
+        kept.append(bool(len(near) and 2 * (off <= room).sum() > len(near)))
     return kept
 
 
@@ -160,14 +175,19 @@ def _turns(parts: Sequence[Disturbance]) -> NDArray[np.float64]:
 
 
 def _turn(part: Disturbance) -> float:
-    return (part.revolution or 0) + (part.angle_deg or 0.0) / 360.0
+    return _revolution(part) + (part.angle_deg or 0.0) / 360.0
+
+
+def _revolution(part: Disturbance) -> int:
+    """Before the first tooth 1 the turn has no number: it is the one before the first."""
+    return -1 if part.revolution is None else part.revolution
 
 
 def _placed(part: Disturbance) -> bool:
-    return part.revolution is not None and part.angle_deg is not None
+    return part.angle_deg is not None
 
 
 def _finding(part: Disturbance) -> Finding:
     return Finding(
-        "extra", part.channel, part.tick, part.end_tick, part.revolution, part.tooth, part.angle_deg, part.count
+        "extra", part.channel, part.tick, part.end_tick, _revolution(part), part.tooth, part.angle_deg, part.count
     )
