@@ -130,9 +130,6 @@ class DmaRing(Ring):
         self.drop(count)
         return count
 
-    def halt(self) -> None:
-        self._dma.active(False)
-
     def close(self) -> None:
         self._dma.active(False)
         self._dma.close()
