@@ -444,3 +444,31 @@ def test_whatever_happens_to_the_line_no_edge_is_invented_and_each_lost_one_is_b
     for tick, _ in true:
         if tick < until:
             assert any(s.start_tick <= tick < s.end_tick for s in blind), f"edge at {tick} lost unseen"
+
+
+def test_a_start_at_no_tick_that_can_be_is_unreadable() -> None:
+    rig, assembler = FakeRig(), Assembler()
+    assembler.may_begin = True
+    assembler.feed(rig.hello() + rig.heartbeat(0) + rig.started(10**20), 0.0)
+    assembler.feed(rig.edges([100, 200]) + rig.heartbeat(300), 0.1)
+    assert all_of(assembler, 1.0)[2] == -1 and assembler.stats.unreadable_frames == 1
+
+
+@pytest.mark.parametrize(
+    ("kind", "payload"),
+    [
+        (wire.EDGES, wire.pack_edges(0, 1 << 62, b"")),
+        (wire.BLIND, wire.pack_blind(0, 1, 100, (1 << 64) - 1, 0)),
+        (wire.ANALOGUE, wire.pack_analogue(1 << 63, 5000, 0)),
+        (wire.FAULT, wire.pack_fault(1, 0, 0, 1 << 63)),
+        (wire.EVENT, wire.pack_event(wire.MARK, 0, 0, 0, 100, 1 << 63)),
+    ],
+)
+def test_a_tick_that_cannot_be_makes_a_frame_unreadable(
+    rig: FakeRig, assembler: Assembler, kind: int, payload: bytes
+) -> None:
+    """A book could not hold it, nor an array."""
+    assembler.feed(rig.frame(kind, payload) + rig.heartbeat(1000), 0.1)
+    edges, blind, until = all_of(assembler)
+    assert (len(edges), until, assembler.stats.unreadable_frames) == (0, 1000, 1)
+    assert blind == [Blind(0, 1000, "frames_lost")] and assembler.notes == []

@@ -169,7 +169,7 @@ class Assembler:
             self.wants_start = False
             ticks = [word[5:] for word in words if word.startswith("tick=")]
             if self._offset is None and ticks and ticks[0].isdecimal():
-                self._begin(int(ticks[0]))
+                self._begin(_possible(int(ticks[0])))
 
     def _begin(self, rig_tick: int) -> None:
         """From this rig tick on the capture is ours."""
@@ -208,11 +208,9 @@ class Assembler:
     def _on_edges(self, payload: bytes) -> None:
         number, flags, base, phase, ordinal, words = wire.read_edges(payload)
         channel = self._channel(number)
-        if base > _LAST_TICK:
-            raise ValueError("a tick of thousands of years")
         if self._offset is None:
             return
-        channel.vouch(base + self._offset)
+        channel.vouch(_possible(base) + self._offset)
         if words:
             self.stats.lost_edges += channel.add(words, flags, base, phase, ordinal, self._offset)
             self.stats.edges += len(words) // 4
@@ -239,7 +237,7 @@ class Assembler:
             return
         everywhere = number == wire.ALL_CHANNELS
         concerned = self._channels if everywhere else [self._channel(number)]
-        start, end = max(start + self._offset, 0), end + self._offset
+        start, end = max(start + self._offset, 0), _possible(end) + self._offset
         if end <= start:
             return
         name = wire.REASONS.get(reason, f"reason_{reason}")
@@ -257,14 +255,14 @@ class Assembler:
         tick, feed_mv, raw = wire.read_analogue(payload)
         if self._offset is not None:
             feed_v = None if feed_mv < 0 else feed_mv / 1000
-            self.notes.append(Reading(tick + self._offset, feed_v, None if raw < 0 else raw))
+            self.notes.append(Reading(_possible(tick) + self._offset, feed_v, None if raw < 0 else raw))
 
     def _on_fault(self, payload: bytes) -> None:
         reason, channel, value, tick = wire.read_fault(payload)
         name = wire.REASONS.get(reason, f"reason_{reason}")
         if name == "frames_dropped":
             self._told += value
-        host_tick = tick + self._offset if self._offset is not None else 0
+        host_tick = _possible(tick) + self._offset if self._offset is not None else 0
         self.notes.append(Fault(name, reasons.HINTS.get(name, ""), channel, value, host_tick))
         if name == "source_end" and self._ends_with_stream and self._offset is not None:
             self._end = host_tick
@@ -273,7 +271,8 @@ class Assembler:
         kind, channel, level, count, tick, end = wire.read_event(payload)
         if self._offset is not None:
             name = wire.EVENTS.get(kind, f"event_{kind}")
-            self.notes.append(Happening(name, channel, level, count, tick + self._offset, end + self._offset))
+            tick, end = _possible(tick) + self._offset, _possible(end) + self._offset
+            self.notes.append(Happening(name, channel, level, count, tick, end))
 
     def _channel(self, number: int) -> Channel:
         if number >= len(self._channels):
@@ -323,6 +322,13 @@ class Assembler:
                 channel.vouch(now)
             channel.settle(owned_up=self._lost == self._told)
         return self.take()
+
+
+def _possible(tick: int) -> int:
+    """The tick itself. Raises ValueError for one of thousands of years, which no array could hold with an offset."""
+    if tick > _LAST_TICK:
+        raise ValueError(f"tick {tick}")
+    return tick
 
 
 _until = attrgetter("until")
