@@ -66,13 +66,15 @@ def _frames(data: bytes) -> None:
 
 def _sealed(data: bytes) -> None:
     """Frames with a good check around any content, behind a proper beginning: kind, step of the sequence, length,
-    payload, as often as the bytes last."""
+    payload, as often as the bytes last. Where the first byte is 255 the capture's beginning is among them."""
     from toothwise.link.frames import wire
 
     from tests.link.fakerig import FakeRig
 
     rig = FakeRig()
-    out = [rig.hello(), rig.heartbeat(0), rig.started(0)]
+    out = [rig.hello(), rig.heartbeat(0)]
+    if data[:1] != b"\xff":
+        out.append(rig.started(0))
     at = 0
     while at + 3 <= len(data):
         kind, step, length = data[at : at + 3]
@@ -120,16 +122,17 @@ def _seeds_of_payloads() -> Sequence[bytes]:
         return bytes([kind, 0, min(len(payload), 255)]) + payload[:255]
 
     words = np.array([1, 0x201, 0x400, 0x601], "<u4").tobytes()
+    edges = wire.pack_edges(0, 100, words)
     hello = (
         b'{"protocol":%d,"firmware":"1","board":"b","boot":7,"capture":"x","tick_hz":1e400,"channels":[{"name":"c"}]}'
     )
     return [
-        one(wire.EDGES, wire.pack_edges(0, 100, words))
-        + one(wire.HEARTBEAT, wire.pack_heartbeat(5000, 5000, 7, 0, wire.CAPTURING, [5000] * 4)),
+        one(wire.EDGES, edges) + one(wire.HEARTBEAT, wire.pack_heartbeat(5000, 5000, 7, 0, wire.CAPTURING, [5000] * 4)),
         one(wire.BLIND, wire.pack_blind(0, wire.reason_id("ring_overrun"), 100, 300, 3)) * 3,
         one(wire.HELLO, hello % wire.PROTOCOL),
         one(wire.HELLO, wire.pack_hello({"tick_hz": 1000000})),
         one(wire.ANSWER, b"start ok tick=99999999999999999999"),
+        b"\xff\0\0" + one(wire.ANSWER, b"start ok tick=99999999999999999999") + one(wire.EDGES, edges),
         one(wire.COUNTERS, wire.pack_counters(1, 2, 3, 4, [[1, 2, 3]] * 4)),
         one(wire.ANALOGUE, wire.pack_analogue(10, 5000, 20000)),
         one(wire.FAULT, wire.pack_fault(wire.reason_id("source_end"), 255, 0, 500)),

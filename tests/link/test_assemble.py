@@ -463,6 +463,7 @@ def test_a_start_at_no_tick_that_can_be_is_unreadable() -> None:
         (wire.FAULT, wire.pack_fault(1, 0, 0, 1 << 63)),
         (wire.EVENT, wire.pack_event(wire.MARK, 0, 0, 0, 100, 1 << 63)),
     ],
+    ids=["edges", "blind", "analogue", "fault", "event"],
 )
 def test_a_tick_that_cannot_be_makes_a_frame_unreadable(
     rig: FakeRig, assembler: Assembler, kind: int, payload: bytes
