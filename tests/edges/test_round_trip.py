@@ -151,7 +151,7 @@ def test_a_last_row_that_repeats_its_level_ends_the_recording(tmp_path: Path) ->
     begin, end = ["0.000000,crank,0", "0.000000,feed,1"], ["2.000000,crank,0", "2.000000,feed,1"]
     path.write_text("time_s,channel,level\n" + "\n".join([*begin, *rows, *end]) + "\n")
     back = read_all(open_recording(path))
-    assert (back.blind, back.source.get("faults")) == ((), None)
+    assert (back.blind, back.source.get("faults"), back.source["end_told"]) == ((), None, True)
     assert {name: len(e) for name, e in back.edges.items()} == {"crank": 20, "feed": 0}
     assert back.clock.span_s(back.until_tick) == pytest.approx(2.0)
 

@@ -177,6 +177,25 @@ def test_a_turning_wheel_beeps_on_the_rig(book: Book, capsys: pytest.CaptureFixt
     assert told(capsys)["plug"]["events"] == 3
 
 
+def test_interference_is_taken_back_and_falls_silent(book: Book, capsys: pytest.CaptureFixture[str]) -> None:
+    from toothwise.wheel import catalogue
+
+    from tests.examine.signals import turning
+    from tests.wiggle.test_turns import sparks, with_sparks
+
+    edges, end = turning(catalogue.wheel("60-2"), 1500, 520)
+    noise = sparks(800)
+    rig = Rig(Held(CLOCK, {"crank": with_sparks(edges, noise), "feed": Edges.none()}, end))
+    arguments = options("--wheel", "60-2")
+    assert wiggle_sessions.guided_on(arguments, book, rig, MAP) == 0  # type: ignore[arg-type]
+    out = capsys.readouterr().out
+    assert out.count("interference from ignition, no contact") == 1
+    told = [line for line in out.splitlines() if "let go for" in line]
+    assert 8 <= len(told) < 40
+    assert len(noise) > 300
+    assert f"interference, no contact: {len(noise)} disturbances" in out
+
+
 def test_soak_keeps_the_temperature_with_the_recording(book: Book, capsys: pytest.CaptureFixture[str]) -> None:
     raw = {
         celsius: round(65535 * Thermistor().ohm(celsius) / (Thermistor().ohm(celsius) + 10_000)) for celsius in (20, 70)

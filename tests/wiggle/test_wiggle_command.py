@@ -56,6 +56,34 @@ def test_in_words(toothwise: Toothwise) -> None:  # noqa: F811
         assert words in ran.out, words
 
 
+def test_what_was_not_watched_and_what_is_not_known_is_said(toothwise: Toothwise) -> None:  # noqa: F811
+    edges, marks = files(REST + pulses(15.0))
+    out = " ".join(toothwise("wiggle", "--from", edges, "--marks", marks).out.split())
+    assert "feed not watched" in out
+    assert "--front-end tells how short" in out
+    edges, marks = files(REST + "0.0,feed,1\n" + pulses(15.0))
+    assert "not watched" not in toothwise("wiggle", "--from", edges, "--marks", marks).out
+
+
+def test_a_closing_row_says_when_the_last_place_was_left(toothwise: Toothwise) -> None:  # noqa: F811
+    edges, marks = files(REST + pulses(15.0) + "63.0,crank,1\n")
+    told = json.loads(toothwise("wiggle", "--from", edges, "--marks", marks, "--json").out)
+    assert told["end_supposed"] is False
+    assert [place["moved_s"] for place in told["places"]] == [30.0, 23.0]
+    edges, marks = files(REST + pulses(15.0))
+    told = json.loads(toothwise("wiggle", "--from", edges, "--marks", marks, "--json").out)
+    assert told["end_supposed"] is True
+
+
+@pytest.mark.parametrize("values", ["nan,3950,10000", "10000,inf,10000", "10000,3950", "10000,-1,10000", "a,b,c"])
+def test_a_thermistor_needs_three_numbers(values: str) -> None:
+    from toothwise.commands.wiggle_sessions import _thermistor
+    from toothwise.errors import FileTrouble
+
+    with pytest.raises(FileTrouble, match="three numbers above 0"):
+        _thermistor(values)
+
+
 def test_before_and_after(toothwise: Toothwise) -> None:  # noqa: F811
     edges, marks = files(REST + pulses(*(10.5 + 0.5 * i for i in range(18))))
     Path("before.json").write_text(

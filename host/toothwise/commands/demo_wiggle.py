@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import sys
 from typing import TYPE_CHECKING
 
 from toothwise.wiggle.guide import Step, steps
@@ -79,5 +80,7 @@ def run(args: argparse.Namespace) -> int:
     ):
         code = guided_on(args, book, rig, HARNESS)
     if not args.json:
-        print(STORY.rstrip())
+        from toothwise.show.screen import Look
+
+        print("\n" + "\n".join(Look(sys.stdout).wrapped(" ".join(STORY.split()))))
     return code if code == 130 else 0

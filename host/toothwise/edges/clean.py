@@ -114,6 +114,8 @@ class Cleaner:
         self.repeats_mean_loss = repeats_mean_loss
         self.starts_known = starts_known
         self.delivered = 0
+        self.end_told = False
+        """Whether a row said when the recording ended."""
         self._jump = round(JUMP_S / tick_s)
         self._carry = Rows.none()
         self._states: dict[int, _Channel] = {}
@@ -231,6 +233,7 @@ class Cleaner:
         elif closing is not None:
             closes = repeated & (tick == closing) & (before_tick != closing)
             repeated &= ~closes
+            self.end_told |= bool(closes.any())
         if self.repeats_mean_loss:
             for i in np.flatnonzero(repeated).tolist():
                 self._note_repeat(int(rows.line[i]), int(before_tick[i]), int(tick[i]), stretches)

@@ -65,6 +65,7 @@ class CsvEdges:
         self._channels: list[str] = []
         self._foreign: list[str] = []
         self._one_level: list[str] = []
+        self._end_told = False
         self._in_order = True
         self._survey()
 
@@ -83,6 +84,8 @@ class CsvEdges:
             facts["channels_left_out"] = list(self._foreign)
         if self._one_level:
             facts["timing_edges_only"] = list(self._one_level)
+        if self._end_told:
+            facts["end_told"] = True
         return facts | self._faults.as_source()
 
     def batches(self) -> Iterator[Batch]:
@@ -92,6 +95,7 @@ class CsvEdges:
         cleaners = [Cleaner(self.path.name, self._channels, self._faults, self.clock.span_s(1)) for _ in wanted]
         yield from merge([self._clean(c, only) for c, only in zip(cleaners, wanted, strict=True)])
         self._one_level = [name for name in self._channels if any(name in c.one_level_channels() for c in cleaners)]
+        self._end_told = any(cleaner.end_told for cleaner in cleaners)
         if not any(cleaner.delivered for cleaner in cleaners):
             raise FileTrouble(
                 f"{self.path.name}: not one edge could be read",

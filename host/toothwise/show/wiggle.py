@@ -41,6 +41,8 @@ def _facts(result: Mapping[str, Any], look: Look) -> list[str]:
     if result["wheel"]:
         facts.append(("wheel", f"{words.clean(result['wheel'])}; {words.count(result['revolutions'], 'revolution')}"))
     facts.append(("time", f"moved for {words.span(moved)}, hands off for {words.span(off['moved_s'])}"))
+    if not result["feed_watched"] and result["mode"] != "continuity":
+        facts.append(("feed", "not watched: a feed that lets go cannot be told from a signal that does"))
     if result["blind_s"]:
         facts.append(("blind", f"{words.span(result['blind_s'])}, which speaks neither for nor against the harness"))
     return [look.paint(name.ljust(9), "quiet") + text for name, text in facts]
@@ -127,10 +129,10 @@ def limits(result: Mapping[str, Any]) -> list[str]:
     lines = []
     hidden = result["hidden"]
     if hidden:
-        shares = [f"{words.number(100 * hidden[side]['100us'])} % for one held {side}" for side in ("high", "low")]
+        high, low = (words.number(100 * hidden[side]["100us"]) for side in ("high", "low"))
         lines.append(
-            "Could not be seen: an interruption that touches no edge. For one of 100 µs that was"
-            f" {' and '.join(shares)} of the time; test at rest as well."
+            "Could not be seen: an interruption that touches no edge. One of 100 µs touches none for"
+            f" {high} % of the time if it holds the line high, for {low} % if low; test at rest as well."
         )
     if result["moved_edge_limit_deg"] is not None:
         lines.append(
@@ -140,6 +142,11 @@ def limits(result: Mapping[str, Any]) -> list[str]:
     front = result["front_end"]
     if front:
         lines.append(_front(front))
+    elif result["mode"] != "turning":
+        lines.append(
+            "Which front end the clip led to was not said: its filter hides the shortest interruptions, and --front-end"
+            " tells how short."
+        )
     if result["end_supposed"]:
         lines.append(
             "The file does not say when it ended: the last place is supposed to have been moved like the others."

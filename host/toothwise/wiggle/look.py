@@ -27,8 +27,8 @@ def look(
 ) -> Seen:
     """A whole recording. mode: one of MODES; None to tell from the signal whether anything turned.
 
-    names: of conductors, by channel. noted: what the rig itself found. open_ended: the recording's format does not say
-    when it ended (see `stretches`). progress: called with the tick reached.
+    names: of conductors, by channel. noted: what the rig itself found. open_ended: the recording's format may not say
+    when it ended (see `stretches`); its source tells `end_told` where it did. progress: called with the tick reached.
 
     The mode is chosen by the whole of the recording: where it begins at rest and turns later, it counts as turning.
     Raises FileTrouble for a turning wheel that cannot be made out.
@@ -47,7 +47,7 @@ def look(
         raise no_wheel(watching)
     for part in noted:
         watching.note(part)
-    return watching.seen(marks, open_ended=open_ended)
+    return watching.seen(marks, open_ended=_open(recording, open_ended))
 
 
 def _may_turn(recording: Recording) -> bool:
@@ -85,9 +85,15 @@ def _watched(
         watching.feed(batch)
         if progress:
             progress(batch.until_tick)
-    parts = stretches(marks, watching.until_tick, open_ended=open_ended and mode != "turning")
-    watching.finish(parts[-1].end if parts and open_ended and mode != "turning" else None)
+    open_ended = _open(recording, open_ended) and mode != "turning"
+    parts = stretches(marks, watching.until_tick, open_ended=open_ended)
+    watching.finish(parts[-1].end if parts and open_ended else None)
     return watching
+
+
+def _open(recording: Recording, open_ended: bool) -> bool:
+    """Once it was read: whether nobody knows when it ended."""
+    return open_ended and not recording.source.get("end_told")
 
 
 def no_wheel(watching: Watching) -> FileTrouble:

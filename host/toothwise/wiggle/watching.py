@@ -57,6 +57,7 @@ class Watching:
         """Without what is known to be interference by now."""
         self.so_far = NamedSoFar()
         self.until_tick = 0
+        self._known_until = 0  # at the end, without what is supposed
         self._source = dict(source or {})
         self._named = wheel is not None or mode == "turning"
         self._turning = TurningWatch(clock, channels, wheel, cam_wheel=cam_wheel, source=self._source)
@@ -111,6 +112,7 @@ class Watching:
 
     def finish(self, until_tick: int | None = None) -> list[Disturbance]:
         """What is left, as at the end of the recording; until_tick: where that was, if later than the last edge."""
+        self._known_until = self.until_tick
         self.until_tick = max(self.until_tick, until_tick or 0)
         turning = self._turning.finish()
         if self._turning.result is not None:
@@ -178,7 +180,7 @@ class Watching:
     def seen(self, marks: Sequence[Mark], *, open_ended: bool = False) -> Seen:
         """After `finish`: all of it, with the stretches that the marks make."""
         mode = self.mode or "rest"
-        parts = stretches(marks, self.until_tick, open_ended=open_ended and mode != "turning")
+        parts = stretches(marks, self._known_until, open_ended=open_ended and mode != "turning")
         begin, end = 0, self.until_tick
         if open_ended and mode != "turning" and parts:
             begin, end = min(0, parts[0].start), max(end, parts[-1].end)
