@@ -17,7 +17,7 @@ from copy import copy
 import numpy as np
 from numpy.typing import NDArray
 
-from toothwise.track import motion
+from toothwise.track import motion, rest
 from toothwise.track.geometry import Geometry
 from toothwise.track.node import Node, path
 from toothwise.track.profile import Profile
@@ -73,12 +73,12 @@ class Beam:
         renumber: whether it may also be any other tooth.
         """
         self.tooth_deg = tooth_deg(counts, ticks, self.geometry)
-        counts, ticks = counts[-TAKEN_UP:], ticks[-TAKEN_UP:]
+        paces = self._paces(counts, ticks)
         node.parent, node.cost, node.edges_since, node.clean, node.spread = None, 0.0, 0, 0, 0.0
-        node.pace, node.abrupt, node.unusual = 0.0, 0, False
-        for i in range(1, len(counts)):
-            span = int(ticks[i] - ticks[i - 1])
-            degrees = self.geometry.span(int(counts[i - 1]), int(counts[i] - counts[i - 1]))
+        node.pace, node.abrupt, node.unusual, node.short, node.long = 0.0, 0, False, 0.0, 0.0
+        for span, degrees in paces[:-TAKEN_UP]:
+            self._average(node, math.log(span / degrees), degrees)
+        for span, degrees in paces[-TAKEN_UP:]:
             self._filter(node, span, degrees, 0)
             node.span_deg = degrees
         self.live = [node]
@@ -89,13 +89,27 @@ class Beam:
                 other.unusual = self.profile.sigma < math.inf
                 self.live.append(other)
 
-    def _filter(self, node: Node, span: int, degrees: float, rest: int) -> None:
+    def _paces(self, counts: NDArray[np.int64], ticks: NDArray[np.int64]) -> list[tuple[int, float]]:
+        """Ticks and degrees of each interval between teeth."""
+        each = zip(counts.tolist(), np.diff(counts).tolist(), np.diff(ticks).tolist(), strict=False)
+        return [(span, self.geometry.span(count, more)) for count, more, span in each]
+
+    @staticmethod
+    def _average(node: Node, log_pace: float, degrees: float) -> None:
+        """Bring the averages of a node's pace up to date with one more interval."""
+        if not node.long:
+            node.short = node.long = log_pace
+        node.short += (log_pace - node.short) * degrees / (degrees + motion.SHORT_DEG)
+        node.long += (log_pace - node.long) * degrees / (degrees + motion.LONG_DEG)
+
+    def _filter(self, node: Node, span: int, degrees: float, from_rest: int) -> None:
         """Bring a node's filtered speed up to date with one more interval (a Kalman filter of one state)."""
         measured = span / degrees
+        self._average(node, math.log(measured), degrees)
         if not node.pace:
             node.pace, node.spread = measured, motion.teeth_variance(degrees, self.tooth_deg)
             return
-        moved = self._moved(node, degrees, rest)
+        moved = self._moved(node, degrees, from_rest)
         error = node.slowing = math.log(measured / node.pace)
         ahead = node.spread + moved
         total = ahead + motion.teeth_variance(degrees, self.tooth_deg)
@@ -105,9 +119,10 @@ class Beam:
         node.pace *= math.exp(gain * min(max(error, -limit), limit))
         node.spread = (1.0 - gain) * ahead
 
-    def _moved(self, node: Node, degrees: float, rest: int = 0) -> float:
+    def _moved(self, node: Node, degrees: float, from_rest: int = 0) -> float:
         """Usual change in the log of speed from the node's latest interval to one of so many degrees, squared."""
-        return motion.moved_variance(degrees, node.span_deg, node.pace * self.tick_s, self.geometry.cycle_deg, rest)
+        cycle_deg = self.geometry.cycle_deg
+        return motion.moved_variance(degrees, node.span_deg, node.pace * self.tick_s, cycle_deg, from_rest)
 
     def best(self) -> Node:
         return min(self.live, key=_cost)
@@ -139,7 +154,8 @@ class Beam:
         # Teeth that look alike are one place, unless the swing of the last turns tells them apart; at first even
         # the two turns of an engine cycle are.
         alike = self.geometry.symmetry
-        if self.profile.sigma < math.inf:
+        known = self.profile.sigma < math.inf
+        if known:
             alike = 2 * teeth if self.hopeless == HOPELESS_AT_FIRST else teeth
         new: dict[tuple[int, int, int, bool], Node] = {}
         anew: Node | None = None
@@ -152,10 +168,13 @@ class Beam:
                 break
             span = tick - node.tick
             lost = self._is_lost(node, tick)
-            cost, resting = self._anew(node, tick, lost)
+            if lost and self.blind and self._hidden(node.tick, tick):
+                cost, resting, owed = 0.0, False, 0.0
+            else:
+                cost, resting, owed = rest.between(node, tick, self.geometry, self.tick_s, lost, known)
             if node.cost + cost < min(bound, anew.cost if anew is not None else math.inf):
                 anew = Node(edge, tick, node.count, node.cost + cost, node)
-                anew.resting = resting
+                anew.resting, anew.owed = resting, owed
                 bound = min(bound, anew.cost + self.hopeless)
             if lost:
                 continue
@@ -165,6 +184,7 @@ class Beam:
                 count = node.count + 1 + skip
                 total = node.cost + cost
                 child = self._child(node, edge, tick, skip, total, abrupt, unusual)
+                total = child.cost
                 if width > 0 and self.widths is not None:
                     total += self._judge_width(node, child, width)
                     child.cost = total
@@ -176,7 +196,7 @@ class Beam:
                 new[key] = child
                 bound = min(bound, total + self.hopeless)
         if anew is not None and anew.cost <= bound:
-            for node in self._any_tooth(anew):
+            for node in rest.any_tooth(anew, self.geometry, known):
                 new[node.count % alike, 0, 2, node.unusual] = node
         kept = [node for node in new.values() if node.cost <= bound]
         for node in reachable:
@@ -191,47 +211,14 @@ class Beam:
         if len(kept) > most:
             self.live = sorted(kept, key=_cost)[:most]
 
-    def _anew(self, node: Node, tick: int, lost: bool) -> tuple[float, bool]:
-        """What it costs that the count begins anew with the edge at `tick`, and whether the wheel came to rest between:
-        where it was slow enough, and the line still for longer than a step takes."""
-        if not node.pace:
-            return math.inf, False
-        if lost and self.blind and self._hidden(node.tick, tick):
-            return 0.0, False
-        rest = math.inf
-        span, step = tick - node.tick, self.geometry.span(node.count, 1)
-        still_s = span * self.tick_s
-        if span >= 2.5 * self.geometry.largest_deg * node.pace:
-            rest = motion.rest_cost(still_s)
-        if span > step * node.pace and still_s < motion.ROCKING_S:
-            rest = min(rest, motion.TURN_BACK)
-        if rest < math.inf:
-            rest += motion.stop_cost(node.pace * self.tick_s, step, node.slowing)
-            if node.abrupt > 0:
-                rest -= motion.ABRUPT  # the same event, paid for already
-            if self.profile.sigma < math.inf and not node.unusual:
-                rest += motion.UNUSUAL
-        silent = motion.SILENT if lost else math.inf
-        return min(rest, silent), rest <= silent
-
-    def _any_tooth(self, anew: Node) -> list[Node]:
-        """What the first edge after a rest or a long silence may be."""
-        assert anew.parent is not None
-        before = anew.parent
-        turn = (anew.count // self.geometry.teeth + 1) * self.geometry.teeth
-        nodes = []
-        for tooth in range(self.geometry.symmetry):
-            node = Node(anew.edge, anew.tick, turn + tooth, anew.cost + math.log(self.geometry.symmetry), before)
-            node.width, node.unusual, node.resting = before.width, self.profile.sigma < math.inf, anew.resting
-            node.rested = anew.edge if before.rested < 0 else before.rested
-            nodes.append(node)
-        return nodes
-
     def _child(self, node: Node, edge: int, tick: int, skip: int, cost: float, abrupt: int, unusual: bool) -> Node:
         """The explanation carried on: the edge is the tooth after `skip` missing ones."""
         child = Node(edge, tick, node.count + 1 + skip, cost, node)
         span, degrees = tick - node.tick, self.geometry.span(node.count, 1 + skip)
         child.pace, child.spread, child.span_deg, child.width = node.pace, node.spread, node.span_deg, node.width
+        child.short, child.long, child.owed, child.limit = node.short, node.long, node.owed, node.limit
+        if node.owed and math.log(span / degrees) < node.limit:
+            child.cost, child.owed = cost + node.owed, 0.0
         self._filter(child, span, degrees, self._from_rest(node))
         child.unusual = unusual
         if abrupt:  # what went before says little of what comes
@@ -297,7 +284,7 @@ class Beam:
         nearest = angle[first + 1] - start
         if expected < 0.2 * nearest:
             return found
-        rest = self._from_rest(node)
+        from_rest = self._from_rest(node)
         pace_s = node.pace * self.tick_s
         least = 0
         if expected > 3.0 * nearest:
@@ -315,7 +302,7 @@ class Beam:
             quantum = 1.0 / span + 1.0 / node.span_ticks
             sigma = math.sqrt(
                 node.spread
-                + self._moved(node, degrees, rest)
+                + self._moved(node, degrees, from_rest)
                 + motion.teeth_variance(degrees, self.tooth_deg)
                 + quantum * quantum
             )

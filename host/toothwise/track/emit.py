@@ -298,7 +298,8 @@ class Emitter:
 
     def _contact(self, first_edge: int, next_edge: int) -> None:
         """Level changes with nothing turning, gathered into clusters; not those of a wheel that rocks to its rest."""
-        if self._rocks(first_edge, next_edge):
+        first_edge = self._after_rocking(first_edge, next_edge)
+        if first_edge == next_edge:
             return
         start = int(self._where[first_edge - self._first])
         stop = next_edge - self._first
@@ -320,20 +321,19 @@ class Emitter:
             )
         self._forget(next_edge)
 
-    def _rocks(self, first_edge: int, next_edge: int) -> bool:
-        """Whether these timing edges are a wheel's that comes to rest; the pause is then longer by them."""
-        where = self._where[first_edge - self._first : next_edge - self._first]
-        ticks = self._all.ticks[where]
+    def _after_rocking(self, first_edge: int, next_edge: int) -> int:
+        """The first of these timing edges that is no rocking wheel's; the pause is longer by the others."""
         pause = self._pause
+        ticks = self._all.ticks[self._where[first_edge - self._first : next_edge - self._first]]
         if pause is None or not len(ticks) or not self._may_rock(int(ticks[0])):
-            return False
+            return first_edge
         spans = np.diff(ticks, prepend=pause.tick) * self._tick_s
-        quickest = self._geometry.smallest_deg / (6.0 * ROCKING_RPM)
-        if spans.max() >= motion.ROCKING_S or spans.min() < quickest:
-            return False
-        pause.tick = int(ticks[-1])
-        self._forget(next_edge)
-        return True
+        other = (spans >= motion.ROCKING_S) | (spans < self._geometry.smallest_deg / (6.0 * ROCKING_RPM))
+        many = int(other.argmax()) if other.any() else len(spans)
+        if many:
+            pause.tick = int(ticks[many - 1])
+            self._forget(first_edge + many)
+        return first_edge + many
 
     def _event(
         self,

@@ -80,6 +80,20 @@ TURN_BACK = 8.0
 """What it costs, in nats, to say that the wheel turned back between two edges, or came to rest for no longer than that
 takes, were it slow enough and seen slowing down before: most engines end so, thrown back by the last compression."""
 
+TURN_AGAIN = 2.0
+"""The same for a wheel that has only just turned back: what threw it back will do so again."""
+
+SHORT_DEG, LONG_DEG, RUN_DOWN_SIGMA, RUN_DOWN_MOST = 90.0, 360.0, 0.08, 12.0
+"""A wheel runs down over its last turns. Its pace is averaged over about so many degrees each; in a running or cranking
+engine the two means differ by no more than the swing leaves, in log units; and so many nats may that be worth."""
+
+STOPS_AT_LEAST = 4.0
+"""Of the teeth that are left to a wheel that runs down, any may be the last."""
+
+THROWN_BACK = 0.35
+"""Nothing gives a wheel that turns back more speed than it had a quarter turn before, with this much room in log units;
+what is faster was started."""
+
 ROCKING_S = 0.5
 """For so long at most nothing passes while a wheel turns back (common practice, no source)."""
 
@@ -145,6 +159,11 @@ def stop_cost(pace_s: float, within_deg: float, slowing: float) -> float:
     """
     unseen = penalty(max(LEAST_SLOWING - slowing, 0.0), SLOWING_SIGMA)
     return _torque_cost(pace_s, within_deg, ALPHA_RAD_S2) + unseen
+
+
+def run_down(trend: float) -> float:
+    """Nats for a wheel about to stop, where it is by so much slower over the last quarter turn than over the turn."""
+    return min(penalty(trend, RUN_DOWN_SIGMA), RUN_DOWN_MOST) if trend > 0.0 else 0.0
 
 
 def rest_cost(still_s: float) -> float:

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from toothwise.track import motion
 from toothwise.track.geometry import Geometry
 
 TAIL = 8
@@ -26,6 +27,8 @@ class Node:
     speed as filtered up to here, in ticks a degree, and its variance in squared log units. depth: intervals since the
     stretch began. width: log of the teeth's width so far against the expected one (see `Widths`).
     clean: intervals in a row without a fault. edges_since: edges passed over since.
+    short, long: log of the pace, averaged over the last quarter turn and over the last turn.
+    owed, limit: nats to pay should the wheel be seen quicker than this log of the pace: then it did not only turn back.
     rested: edge before which the wheel first came to rest, or the line was still for too long to count, -1 if
     neither. resting: whether it was the wheel, the latest time.
     slowing: log of the latest interval's pace against that expected. abrupt: +1 while slowing down, -1 while speeding
@@ -33,8 +36,9 @@ class Node:
     """
 
     __slots__ = (
-        "abrupt", "before", "clean", "cost", "count", "depth", "edge", "edges_since", "pace", "parent", "rested",
-        "resting", "slowing", "span_deg", "span_ticks", "spread", "tick", "unusual", "width",
+        "abrupt", "before", "clean", "cost", "count", "depth", "edge", "edges_since", "limit", "long", "owed", "pace",
+        "parent", "rested", "resting", "short", "slowing", "span_deg", "span_ticks", "spread", "tick", "unusual",
+        "width",
     )  # fmt: skip
 
     def __init__(self, edge: int, tick: int, count: int, cost: float, parent: Node | None) -> None:
@@ -57,6 +61,10 @@ class Node:
         self.slowing = 0.0
         self.abrupt = 0
         self.unusual = False
+        self.short = 0.0
+        self.long = 0.0
+        self.owed = 0.0
+        self.limit = 0.0
 
 
 def path(node: Node) -> list[Node]:
@@ -75,14 +83,17 @@ def without_slowing_down(nodes: Sequence[Node], geometry: Geometry) -> Sequence[
 
     A tooth is only missed, and an edge only extra, if the wheel is seen turning on afterwards: faster than the
     doubtful interval would mean with no tooth missing, or, behind an extra edge, evenly for two teeth. A wheel that
-    stops does so within a tooth, and rocks back.
+    stops does so within a tooth, and rocks back. Of one that was seen running down, nothing doubtful in the last turn
+    is believed.
     """
     quickest = math.inf
+    runs_down = nodes[-1].short - nodes[-1].long > 2.0 * motion.RUN_DOWN_SIGMA
     for i in range(len(nodes) - 1, 0, -1):
         node, before = nodes[i], nodes[i - 1]
         plain = node.span_ticks / geometry.span(before.count, 1)
         doubtful = node.count - before.count > 1 or (node.edge - before.edge > 1 and not _evenly(nodes[i:]))
-        if doubtful and quickest > 0.75 * plain and len(nodes) - i <= TAIL:
+        unseen = quickest > 0.75 * plain and len(nodes) - i <= TAIL
+        if doubtful and (unseen or (runs_down and nodes[-1].count - node.count < geometry.teeth)):
             return without_slowing_down(nodes[:i], geometry)
         quickest = min(quickest, node.span_ticks / node.span_deg)
     return nodes
