@@ -9,7 +9,7 @@ from toothwise.causes.likelihood import CAUSES, NOTHING, table
 from toothwise.causes.signs import Sighting, look
 from toothwise.causes.weigh import CAP, PAPER, causes, weigh, weigh_sightings
 
-from tests.causes.textbook import CAM, CASES, GOOD, HALL, extra, missing, of, silence
+from tests.causes.textbook import CAM, CASES, COIL, GOOD, HALL, extra, missing, of, silence
 
 FIRST = {name: weigh(findings)[0] for name, findings in CASES.items()}
 
@@ -210,6 +210,16 @@ def test_the_slowest_place_is_known_up_to_the_turn(interval: float, off: float, 
     card = {"sensor": HALL, "reference": {"slowest_deg": 80.0}}
     seen = {"name": "slowest_angle", "value": 80.0 + off, "uncertainty": 0.3, "interval_deg": interval}
     assert {s.sign: s.outcome for s in look(of(card, measures=[seen]))}["slowest"] == outcome
+
+
+def test_a_signal_that_is_whole_only_once_it_is_there_is_weak() -> None:
+    late = [{"name": "first_edge", "value": 2.3}, {"name": "startup_rpm", "value": 690.0}]
+    whole = of({"sensor": COIL}, measures=[late[0], {**late[1], "value": 190.0}])
+    strength = {n: next(s.strength for s in look(f) if s.sign == "dropouts") for n, f in
+                (("late", of({"sensor": COIL}, measures=late)), ("whole", whole))}  # fmt: skip
+    assert strength["late"] < strength["whole"] == 1.0
+    found = weigh(of({"sensor": COIL, "complaint": ["no start"]}, measures=late))
+    assert max((w for w in found if w.cause not in NOTHING), key=lambda w: w.weight).cause == "weak_signal"
 
 
 def test_paper_is_named_in_the_table() -> None:

@@ -12,6 +12,9 @@ from toothwise.records import Event
 ENOUGH_TURNS = 20
 """Fewer clean turns say nothing about a fault that comes now and then; common practice, no source."""
 
+_LATER = 0.3
+"""What a whole signal tells that was not there from the start: the teeth before it were absent, all of them."""
+
 _ZONE = 0.15
 """A weak stretch is at most so much of the wheel; reasoned from runout, no source."""
 
@@ -57,7 +60,10 @@ def dropouts(findings: Findings) -> Iterator[Sighting]:
     if not events:
         if findings.revolutions >= ENOUGH_TURNS:
             words = f"no tooth absent in {plural(findings.revolutions, 'turn')}"
-            yield Sighting("dropouts", "none", words, min(1.0, findings.revolutions / 100))
+            strength = min(1.0, findings.revolutions / 100)
+            if any(s.outcome == "at speed" for s in appears(findings)):
+                words, strength = f"{words}, once the signal is there", _LATER * strength
+            yield Sighting("dropouts", "none", words, strength)
         return
     teeth = Counter(e.tooth for e in events if e.tooth is not None)
     count = sum(e.count for e in events)
