@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from toothwise.bench.backwards import mirrored, read_backwards
@@ -42,11 +44,17 @@ def test_a_wheel_told_by_widths_or_by_nothing_is_not_read_backwards() -> None:
         assert read_backwards(held.edges["crank"], held.until_tick, (), wheel, held.clock, 1) is None
 
 
-@pytest.mark.parametrize("seed", [24, 50, 53])
-def test_a_sensor_that_wakes_below_its_limit_counts_fully_above_it(seed: int) -> None:
-    """Between 26 and 36 rpm, tooth by tooth at random: read forwards alone, these were taken one gap off for long."""
-    rng = np.random.default_rng(1_000_000 + seed)
+@pytest.mark.parametrize(
+    ("seed", "offset_deg"), [(1_000_024, None), (1_000_050, None), (1_000_053, None), (2_026_004_969, 0.4266)]
+)
+def test_a_sensor_that_wakes_below_its_limit_counts_fully_above_it(seed: int, offset_deg: float | None) -> None:
+    """Between 26 and 36 rpm, tooth by tooth at random: read forwards alone, these were taken one gap off for long, and
+    the last one's first turns for a contact that chatters."""
+    rng = np.random.default_rng(seed)
     sensor = made.good(rng)
+    if offset_deg is not None:
+        rng.random()
+        sensor = replace(sensor, offset_deg=offset_deg)
     held = made.record(sensor, rng)
     result = judge_recording(lambda: held, made.made_limits(), master=Master(made.MOUNT_DEG, 0.02))
     assert result.verdict != FAIL, result.reasons

@@ -18,6 +18,8 @@ from toothwise.track.teeth import Teeth
 from toothwise.track.tracker import Tracker
 from toothwise.wheel.pattern import Wheel
 
+UNEXPLAINED = ("missing", "extra", "contact")
+
 
 def mirrored(wheel: Wheel) -> Wheel:
     """The wheel as it passes when it turns the other way; its tooth k is this one's tooth n + 1 - k."""
@@ -30,7 +32,7 @@ def read_backwards(
 ) -> Teeth | None:
     """Teeth and events in their true order; None for a wheel told by its teeth's widths, which differ both ways.
 
-    Events that are not about teeth (a stop, a silence) are left out.
+    Events that are not about teeth or edges (a stop, a silence) are left out.
     """
     if wheel.widths_deg is not None or wheel.symmetry != wheel.teeth or not len(edges):
         return None
@@ -52,7 +54,7 @@ def _true_order(parts: list[Teeth], until_tick: int, wheel: Wheel) -> Teeth:
     revolution = counted - (counted[first] if first < len(tooth) else 0)
     revolution[:first] = -1
     events = []
-    for event in (e for part in parts for e in part.events if e.kind in ("missing", "extra")):
+    for event in (e for part in parts for e in part.events if e.kind in UNEXPLAINED):
         start, end = until_tick - event.end_tick, until_tick - event.tick
         events.append(Event(event.kind, event.channel, start, end, count=event.count, level=event.level))
     turning = (turning.max(initial=0) - turning).astype(np.int32)
@@ -61,5 +63,5 @@ def _true_order(parts: list[Teeth], until_tick: int, wheel: Wheel) -> Teeth:
 
 
 def faults(events: Sequence[Event]) -> int:
-    """Teeth missing and edges too many."""
-    return sum(e.count for e in events if e.kind in ("missing", "extra"))
+    """Teeth missing, edges too many, and edges that were taken for no turning at all."""
+    return sum(e.count for e in events if e.kind in UNEXPLAINED)
