@@ -130,6 +130,13 @@ def test_learn_gives_the_wheel_to_the_book_and_the_zero_to_the_setup(
 def test_lots_and_a_lot(tmp_path: Path, book: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["bench", "lots", "--book", book]) == 0
     assert "QB-7" in capsys.readouterr().out
+    assert main(["bench", "lots", "--book", book, "--most", "1"]) == 0
+    said = capsys.readouterr()
+    assert said.out.count("QB-") == 1 and "more" in said.err
+    assert main(["bench", "lots", "qb-6", "--book", book]) == 0
+    assert "QB-7" not in capsys.readouterr().out
+    assert main(["bench", "lots", "zz", "--book", book]) == 0
+    assert "no lot has 'zz'" in capsys.readouterr().out
     report, table = tmp_path / "qb7.html", tmp_path / "qb7.csv"
     wanted = ["bench", "lot", "QB-7", "--book", book, "--report", str(report), "--csv", str(table)]
     assert main([*wanted, "--aql", "1.0", "--lot-size", "150", "--json"]) in (0, 1)

@@ -91,7 +91,9 @@ def add(commands: parsing.Commands) -> None:
     _add_limits(tune)
     parsing.add_rig(tune)
 
-    lots = action("lots", "list the lots in the book", _later("lots"))
+    lots = action("lots", "list the lots in the book, the latest first", _later("lots"))
+    lots.add_argument("search", nargs="?", default="", metavar="TEXT", help="only those whose name or type has this")
+    lots.add_argument("--most", type=int, default=50, metavar="N", help="at most so many (default: 50)")
     parsing.add_json(lots)
     parsing.add_book(lots)
 

@@ -52,7 +52,8 @@ def lots(args: argparse.Namespace) -> int:
     from toothwise.show.table import table
 
     with opened(args.book) as book:
-        lots = book.bench.lots()
+        lots = book.bench.lots(args.search, limit=args.most + 1)
+    more, lots = len(lots) > args.most, lots[: args.most]
     if args.json:
         print(json.dumps([asdict(line) for line in lots]))
         return 0
@@ -60,7 +61,10 @@ def lots(args: argparse.Namespace) -> int:
     for line in lots:
         counts = map(str, (line.sensors, line.passed, line.retest, line.failed))
         rows.append([line.lot, ", ".join(line.sensor_types), *counts, line.last_utc])
-    print("\n".join(table(rows, right={2, 3, 4, 5})) if lots else "No lot was tested yet: toothwise bench run LOT")
+    nothing = f"no lot has {args.search!r}" if args.search else "No lot was tested yet: toothwise bench run LOT"
+    print("\n".join(table(rows, right={2, 3, 4, 5})) if lots else nothing)
+    if more:
+        print("There are more: --most N", file=sys.stderr)
     return 0
 
 
