@@ -53,6 +53,22 @@ def test_steps_of_a_short_recording_stay_steps() -> None:
     assert found["cam_step"].about["times"] == 3 and found["cam_swing"].value < 1.0
 
 
+@pytest.mark.parametrize("sizes", [(-4.4, 5.8), (-7.2, -5.2, 4.8), (6.0, 5.0, -5.2, 7.0)])
+def test_what_slips_may_pass_a_place_again(sizes: tuple[float, ...]) -> None:
+    """But not its outermost one, again and again: that is a stop."""
+    n = np.arange(N)
+    shift = sum(np.where(n >= 100 * (k + 1), size, 0.0) for k, size in enumerate(sizes))
+    step = named(shift + noise(5, 0.1))["cam_step"]
+    assert step.about["times"] == len(sizes)
+
+
+def test_an_actuator_comes_back_to_its_stop_from_wherever_it_was() -> None:
+    n = np.arange(N)
+    shift = sum(np.where((n // 60) == k, out, 0.0) for k, out in ((1, 25.0), (3, 15.0), (5, 20.0), (7, 9.0)))
+    found = named(shift + noise(6, 0.2))
+    assert "cam_step" not in found and found["cam_swing"].value > 10
+
+
 def test_an_actuator_goes_to_and_fro() -> None:
     found = named(12 * np.sin(T / 3) + noise(3, 0.4))
     assert found["cam_swing"].value > 15 and "cam_step" not in found

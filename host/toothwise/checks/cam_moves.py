@@ -22,6 +22,12 @@ _SUDDEN = 8
 """Cycles within which a step is over; an actuator at 50 to 150° a second [M] takes about as long at idle."""
 
 _STEP_DEG = 2.5
+_STOP_DEG = 1.0
+"""So near the same place an actuator stops again; common practice, no source."""
+
+_AT_A_STOP = 0.4
+"""It is at its stop every other time; a step in eight may have been too slow to be one."""
+
 _WITH_SPEED = 1.15
 """A change of speed across a step by so much may be what moved the cam; common practice, no source."""
 
@@ -55,7 +61,7 @@ def moves(t_s: Floats, rpm: Floats, shift_deg: Floats) -> list[Measure]:
     rest = smooth - _staircase(len(smooth), steps, at)
     low, high = np.percentile(rest, [5, 95])
     swing = float(high - low)
-    returns = _returns(steps, max(1.5, 4 * noise))
+    returns = _returns(steps, max(_STOP_DEG, 4 * noise))
     if steps and (returns or swing > 0.6 * max(abs(s) for s in steps)):
         # It does not stay where the steps put it: that is moving, not stepping.
         low, high = np.percentile(smooth, [5, 95])
@@ -114,10 +120,10 @@ def _steps(smooth: Floats, noise: float) -> tuple[list[float], list[int]]:
 
 
 def _returns(steps: list[float], near: float) -> bool:
-    """Whether every other level is the same again: what is driven out and back does that, what slips does not."""
+    """Whether it comes back to one end of its way again and again, as an actuator to its stop: what slips does not."""
     levels = np.cumsum([0.0, *steps])
-    again = np.abs(levels[2:] - levels[:-2]) < near
-    return bool(len(again) and again.mean() >= 0.4)
+    most = max(int((np.abs(levels - end) < near).sum()) for end in (levels.min(), levels.max()))
+    return most >= 2 and most >= _AT_A_STOP * len(levels)
 
 
 def _staircase(n: int, steps: list[float], at: list[int]) -> Floats:
