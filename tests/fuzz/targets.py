@@ -161,6 +161,11 @@ def _damaged(ending: str, *begins: str) -> Callable[[], Sequence[bytes]]:
     return seeds
 
 
+def _small_csv() -> Sequence[bytes]:
+    """A whole examination takes its time: the long files are for what reads them."""
+    return [data for data in _damaged(".csv")() if len(data) < 4000]
+
+
 def _marks(data: bytes) -> None:
     from toothwise.wiggle.marks import read_marks
 
@@ -327,7 +332,7 @@ TARGETS = (
     Target("wav", _recording(".wav"), _damaged(".wav"), (b"RIFF", b"data", b"fmt ", b"LIST", b"RF64"), short=300),
     Target("volts", _recording(".csv"), _damaged(".csv", "volts"), (b"time_s,volts,volts2",), short=200),
     Target("marks", _marks, lambda: [b"time_s,place\n0,hands off\n5,plug\n9,hands off\n"], (b"a" * 140_000, b'"')),
-    Target("examine", _examined, _damaged(".csv"), short=12),
+    Target("examine", _examined, _small_csv, short=12),
     Target("wheel", _wheel, lambda: [_WHEEL], _TOML, short=1200),
     Target("harness", _harness, lambda: [_HARNESS], _TOML, short=1200),
     Target("job", _job, lambda: [_JOB], (*_TOML, b"9" * 400, b"P0335"), short=1200),
