@@ -50,6 +50,9 @@ SPEEDS = 2.0
 SIGMAS, TAIL = 6.5, 2.0
 """An edge stands out from so many standard deviations on (normal errors go beyond once in 10^10 [D]), and from so many
 times what half of the revolutions stay below; a contact that moves an edge in every other one is no background."""
+FEW_TEETH, WIDER = 12, 1.5
+"""On a wheel with fewer than so many teeth most of what is left over is the engine's cycles, not jitter, and has a
+longer tail than normal errors: its limits are so many times wider."""
 MOST_OF_ONE = 5.5
 """One moved edge makes five stand out, at most."""
 MANY = 0.15
@@ -233,7 +236,7 @@ class _Series:
         self._ticks_per_deg = float(np.median(rows.ticks_per_deg))
         own = np.fmax(np.nan_to_num(spread), usual * self._gain)
         floor = max(TAIL * tail, FINEST_DEG, 3.0 / self._ticks_per_deg)
-        self._limit = np.maximum(SIGMAS * own, floor * self._gain)
+        self._limit = np.maximum(SIGMAS * own, floor * self._gain) * (WIDER if self._n < FEW_TEETH else 1.0)
         self._middle = middle
         return True
 
