@@ -150,9 +150,9 @@ class Cleaner:
         edges: dict[str, Edges] = {}
         for number, name in enumerate(self.names):
             state = self._states.setdefault(number, _Channel(None if self.starts_known else UNKNOWN, last))
-            mine = rows.pick((rows.channel == number) | (rows.channel == ALL))
+            mine, ahead = (r.pick((r.channel == number) | (r.channel == ALL)) for r in (rows, self._carry))
             stretches: Stretches = []
-            part = self._channel(state, mine, until, stretches, last if final else None)
+            part = self._channel(state, mine, ahead, until, stretches, last if final else None)
             if len(part):
                 edges[name] = part
                 self.delivered += len(part)
@@ -204,8 +204,10 @@ class Cleaner:
             self._states[int(rows.channel[i])] = _Channel(int(rows.level[i]), int(rows.tick[i]))
         return rows.pick(~first)
 
-    def _channel(self, state: _Channel, rows: Rows, until: int, stretches: Stretches, closing: int | None) -> Edges:
-        """closing: the last tick of all rows, once it is known."""
+    def _channel(
+        self, state: _Channel, rows: Rows, ahead: Rows, until: int, stretches: Stretches, closing: int | None
+    ) -> Edges:
+        """ahead: rows that are known and not decided yet. closing: the last tick of all rows, once it is known."""
         if state.level == UNKNOWN or state.still:
             end = int(rows.tick[0]) if len(rows) else until
             stretches.append((state.tick, end, "level unknown" if state.level == UNKNOWN else "time stands still"))
@@ -214,7 +216,7 @@ class Cleaner:
             return Edges.none()
         state.still = False
         if state.one_level is None and self.starts_known:
-            self._judge_one_level(state, rows if closing is None else rows.pick(rows.tick != closing))
+            self._judge_one_level(state, rows.then(ahead) if closing is None else rows.pick(rows.tick != closing))
         elif state.one_level and not (rows.level[rows.level < UNKNOWN] == _known(rows.level, state)).all():
             # From here on the levels are what counts; what was handed on before looked like timing edges.
             state.one_level = False
