@@ -10,6 +10,7 @@ A capture is an object with
     late()                             a tick not earlier than the true one
     levels()                           bit n is the level of channel n
     turn()                             its own share of a loop turn; True if the next one should come at once
+    faults                             what befell it, oldest first: (id of a reason, rig tick)
     trouble()                          id of a reason why the capture must be started anew, or 0
 
 Words are never touched one by one here: they are copied from ring to frame as bytes.

@@ -115,7 +115,7 @@ class Capture:
 
     def __init__(self, pins: dict[str, int], clock: WideClock) -> None:
         self._clock = clock
-        self.faults: list[int] = []
+        self.faults: list[tuple[int, int]] = []
         self._numbers = [pins[name] for name in CHANNELS]
         self.rings = [PinRing(Pin(number, Pin.IN, Pin.PULL_UP)) for number in self._numbers]
         self.hard = True

@@ -144,7 +144,7 @@ class Capture:
 
     def __init__(self, pins: dict[str, int], clock: WideClock) -> None:
         self._clock = clock
-        self.faults: list[int] = []
+        self.faults: list[tuple[int, int]] = []
         self._hz = freq()
         self.tick_hz = self._hz // 2
         self.zero = 0

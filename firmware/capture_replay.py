@@ -58,7 +58,7 @@ class Capture:
         self.tick_hz = 62500000
         self.zero = 0
         self.rings = [plain_ring(ring_words) for _ in wire.CHANNELS]
-        self.faults: list[int] = []
+        self.faults: list[tuple[int, int]] = []
         self.feed_mv = -1
         self.temperature_raw = -1
         self.shorts: list[tuple[int, int, int, int]] = []
@@ -198,7 +198,7 @@ class Capture:
             self.player.fill(now)
         self._at = now
         if self._ended and self._end >= 0 and now >= self._end:
-            self.faults.append(wire.reason_id("source_end"))
+            self.faults.append((wire.reason_id("source_end"), self.zero + self._end))
             if self.fast:  # from here on in real time
                 self.fast = False
                 self._skew += self.zero + self._end - self._ticks()

@@ -190,7 +190,7 @@ class Rig:
         if text is not None:
             commands.handle(self, text)
         fast = self.post.patient = self.capture.fast
-        while self.capture.faults and self.post.fault(self.capture.faults[0], self.capture.now()):
+        while self.capture.faults and self.post.fault(*self.capture.faults[0]):
             self.capture.faults.pop(0)
         if self._stopping:
             self._finish_stop(now)
