@@ -62,6 +62,8 @@ def test_every_edge_arrives_with_its_tick_and_level(fast: bool) -> None:
     for name in ("crank", "cam", "feed"):
         np.testing.assert_array_equal(whole(got, name).ticks, whole(sent, name).ticks)
         np.testing.assert_array_equal(whole(got, name).levels, whole(sent, name).levels)
+    if fast:  # to the tick where the stream ends: what is beyond it was never watched
+        assert got[-1].until_tick == sent[-1].until_tick
     assert got[-1].until_tick >= sent[-1].until_tick
 
 
