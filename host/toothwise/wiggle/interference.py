@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from toothwise.checks.orders import FEWEST, LAGS, Orders
+from toothwise.checks.orders import FEWEST, HIGHEST, LAGS, Orders
 from toothwise.records import Event as Finding
 from toothwise.wiggle.disturbance import Disturbance
 
@@ -32,8 +32,8 @@ MAD = 1.4826
 SURE = 1e-5
 """Greatest chance of so much order among edges that keep to nothing, at which a contact may be taken for noise: it is
 worse to lose the contact that is looked for than to count a spark as one."""
-OWN = 0.0025
-"""Share of an order by which it may miss a multiple of the slots and still be the wheel's own."""
+OWN = 0.8
+"""Share of an order's coherence that a multiple of the slots must reach for the edges to be the wheel's own."""
 AGAIN = 1.25
 """The order so far is looked for again when there are so many times as many disturbances as at the last look."""
 RECENT = 120
@@ -144,11 +144,21 @@ def _order(extras: Sequence[Disturbance], slots: int) -> tuple[str, float, float
     orders.add(tuple(_finding(part) for part in extras))
     for measure in orders.measures():
         source = measure.about.get("source")
-        spread = measure.uncertainty or 0.0
-        own = abs(measure.value - slots * round(measure.value / slots)) <= max(2 * spread, OWN * measure.value)
-        if measure.about.get("keeps") and source and measure.about["p"] <= SURE and not (own and measure.value > 1):
+        if measure.about.get("keeps") and source and measure.about["p"] <= SURE:
+            if source == "alternator" and _is_the_wheels(_turns(extras), measure.value, slots):
+                return None
             return str(source), measure.value, measure.uncertainty
     return None
+
+
+def _is_the_wheels(by: NDArray[np.float64], order: float, slots: int) -> bool:
+    """Whether a multiple of the slots is kept to as well as an order so high: contacts that come at even distances make
+    orders beside it look kept. Sparks keep to the slots too, at their few angles; theirs is the lower order."""
+    steps = np.diff(by)
+    steps = steps[steps < NEAR_TURNS]
+    orders = np.array([order, *range(slots, int(HIGHEST) + 1, slots)], np.float64)
+    kept = np.cos(2 * np.pi * np.outer(orders, steps)).mean(axis=1)
+    return bool((kept[1:] >= OWN * kept[0]).any())
 
 
 def _room(by: NDArray[np.float64], order: float) -> float:
