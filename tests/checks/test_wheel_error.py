@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from toothwise.checks.gap import Gap
@@ -136,3 +138,20 @@ def test_gap_check() -> None:
     assert step.uncertainty is not None
     assert step.value == pytest.approx(18.2, abs=0.02)
     assert fraction.value == pytest.approx(18.2 / 30.0, abs=0.003)
+
+
+def test_a_speed_at_which_the_engine_speaks_too_loud_is_left_out() -> None:
+    """Uneven cylinders swing a slow engine once a turn, far more than a wheel can be off centre."""
+    wheel = n_minus(60, 2)
+    error = made_errors(wheel, 9)
+    check = WheelError(wheel, MICRO)
+    check.add(Spin(800.0, 120, ((2.0, 0.02, 0.3),), 0.05, seed=9).teeth(wheel, error_deg=error, jitter_deg=0.02))
+    slow = Spin(300.0, 60, ((1.0, 0.12, 0.5), (2.0, 0.1, 0.3)), 0.02, seed=10)
+    later = slow.teeth(wheel, error_deg=error, jitter_deg=0.02)
+    gap = 2_000_000 + int(120 * 60 / 800 * 1e6)
+    check.add(replace(later, ticks=later.ticks + gap, turning=later.turning + 1))
+    learnt = check.result()
+    assert learnt is not None
+    for found, doubt in zip(learnt.runout_deg, learnt.runout_uncertainty_deg, strict=True):
+        assert found < 4.0 * doubt + 0.01 and found < 0.5
+    assert np.sqrt(np.mean((learnt.error_deg - error) ** 2)) < 0.02

@@ -283,3 +283,20 @@ def _teeth(ticks: np.ndarray, turning: int) -> Teeth:
     whole = np.arange(size)
     run = np.full(size, turning, np.int32)
     return Teeth(ticks, ticks + 500, (whole % 58 + 1).astype(np.int32), whole // 58, run)
+
+
+@pytest.mark.parametrize(("turns", "told"), [("36-1", "60-2"), ("60-2", "36-1"), ("36-2", "36-1")])
+def test_a_signal_of_another_wheel_than_was_named_says_which(turns: str, told: str) -> None:
+    """A slip of the keyboard, or another part than the control unit expects."""
+    crank, end = turning(catalogue.wheel(turns), 1000, 60)
+    result = examine(held(end, crank=crank), catalogue.wheel(told))
+    assert result.faults
+    assert result.looks_like == turns
+    assert result.as_json()["wheel"]["looks_like"] == turns
+
+
+def test_a_wheel_with_faults_is_not_another_one() -> None:
+    crank, end = turning(W60, 1000, 40, drop=[(turn, 17) for turn in range(40)])
+    result = examine(held(end, crank=crank), W60)
+    assert result.missing == 40
+    assert result.as_json()["wheel"]["looks_like"] is None

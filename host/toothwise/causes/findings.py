@@ -27,6 +27,7 @@ class Findings:
         pitch_deg: from one to the next.
     timing_level: which edge of the crank's teeth was followed, by the level after it; None where not known.
     identified: whether the signal itself showed that wheel (True) or the user named it (False).
+    looks_like: the wheel that the signal shows where it is hardly the named one.
     speed_rpm: least, middle and greatest.
     wiggled: what the guided wiggle test says of each place: "confirmed", "suspect" or "quiet".
     """
@@ -42,6 +43,7 @@ class Findings:
     wheel: str = ""
     teeth: int = 0
     identified: bool = False
+    looks_like: str = ""
     timing_level: int | None = None
     pitch_deg: float = 0.0
     speed_rpm: tuple[float, float, float] | None = None
@@ -97,6 +99,7 @@ def from_json(report: Mapping[str, Any], job: Job) -> Findings:
         wheel=wheel.get("name") or "",
         teeth=teeth,
         identified=bool(wheel.get("identified")),
+        looks_like=wheel.get("looks_like") or "",
         timing_level=wheel.get("timing_level"),
         pitch_deg=360.0 / wheel["slots"] if wheel.get("slots") else 0.0,
         speed_rpm=None if not speed else (speed["min"], speed["median"], speed["max"]),

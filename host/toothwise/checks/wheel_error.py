@@ -50,6 +50,11 @@ HIGHEST_ORDER = 16
 FEW_TEETH = 8.0
 """Of the teeth, about so many shares of an error the engine's waves leave unknown: four orders, two shares each [D]."""
 MOST_GROUPS = 4
+APART = 4.0
+"""Mean square by which what two speeds say of the wheel may differ, in their uncertainties: 1 is expected. A group that
+is further from the first was no steady running, or its engine's waves are none that the model knows."""
+MOST_RUNOUT_DEG = 1.5
+"""No wheel that an engine runs with is further off; what says so says something else."""
 LARGE = 4.0
 """A tooth so many spreads from its place is one by itself: it does not speak for the others."""
 
@@ -90,7 +95,11 @@ class WheelError:
         groups = self._shape.finish()[:MOST_GROUPS]
         if not groups:
             return None
-        return learn(self._shape, groups)
+        for some in (groups, groups[:1]):
+            learnt = learn(self._shape, some)
+            if max(learnt.runout_deg) < MOST_RUNOUT_DEG:
+                return learnt
+        return None
 
     @staticmethod
     def measures(learnt: Learnt | None) -> list[Measure]:
@@ -137,7 +146,7 @@ def learn(shape: CycleShape, groups: list[Group]) -> Learnt:
         first = _fit(model, groups[0], single, None)
         sigma = first[0]
         found = [first, *(_fit(model, group, single, sigma) for group in groups[1:])]
-        solved = _solve(model, groups, found, single, sigma)
+        solved = _solve(model, *_agreeing(model, groups, found, single, sigma), single, sigma)
         error = solved[0]
         large = np.abs(error) > LARGE * sigma
         wanted = np.where(large, (error / sigma) ** 2, 1.0)
@@ -252,6 +261,26 @@ def _descend(cost: Callable[[Floats], float], start: Floats, step: Floats, fixed
         if not moved:
             step = step / 2
     return best
+
+
+def _agreeing(
+    model: _Model, groups: list[Group], found: list[Fit], single: Floats, sigma: float
+) -> tuple[list[Group], list[Fit]]:
+    """The first group, and those of the others that say the same of the wheel."""
+    kept, fits = groups[:1], found[:1]
+    base, base_variance = _whole(model, kept, fits, single, sigma)
+    for group, fit in zip(groups[1:], found[1:], strict=True):
+        other, variance = _whole(model, [group], [fit], single, sigma)
+        if float(np.mean((other - base) ** 2 / (variance + base_variance))) < APART:
+            kept, fits = [*kept, group], [*fits, fit]
+    return kept, fits
+
+
+def _whole(model: _Model, groups: list[Group], found: list[Fit], single: Floats, sigma: float) -> tuple[Floats, Floats]:
+    """Each tooth's error and the runout there together, and their variance."""
+    error, covariance, runout, runout_covariance = _solve(model, groups, found, single, sigma)
+    variance = np.diag(covariance) + np.diag(model.runout @ runout_covariance @ model.runout.T)
+    return error + model.runout @ runout, np.maximum(variance, 1e-9)
 
 
 def _solve(

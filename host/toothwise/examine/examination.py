@@ -9,6 +9,7 @@ from typing import Any, Protocol
 from toothwise.checks.opposite import OppositeEdges
 from toothwise.edges.signal import Batch, Blind, Clock, Edges, Recording
 from toothwise.examine.course import Course
+from toothwise.examine.doubt import OtherWheel
 from toothwise.examine.feed import FeedWatch
 from toothwise.examine.finding import WheelFinder
 from toothwise.examine.result import Result, Tally
@@ -81,6 +82,7 @@ class Examination:
         self._last_edge = 0
         self._make_checks = tuple(checks)
         self._checks: list[Check] = []
+        self._other = None if wheel is None else OtherWheel(wheel, clock)
         if wheel is not None:
             self._follow_crank(wheel)
         self._cam_witness = CamWitness(clock)
@@ -107,6 +109,8 @@ class Examination:
                 check.feed_edges(channel, edges)
             if channel == self.crank and len(edges):
                 self._last_edge = int(edges.ticks[-1])
+                if self._other is not None:
+                    self._other.feed(edges)
         self.latest = []
         events = [self._note_blind(blind) for blind in batch.blind]
         if self._finder is not None and self._finder.feed(batch) is not None:
@@ -238,6 +242,13 @@ class Examination:
         self.events += events
         return sorted(events, key=_in_time)
 
+    def _looks_like(self) -> str:
+        """The wheel that the signal shows, where it is hardly the told one."""
+        if self._other is None:
+            return ""
+        faults = sum(event.channel == self.crank and event.kind in ("missing", "extra") for event in self.events)
+        return self._other.name(faults, self._revolutions())
+
     def _result(self) -> Result:
         return Result(
             clock=self.clock,
@@ -246,6 +257,7 @@ class Examination:
             until_tick=self.until_tick,
             wheel=self.wheel,
             identified=self._identified,
+            looks_like=self._looks_like(),
             timing_level=self.timing_level,
             candidates=() if self._finder is None else self._finder.candidates,
             revolutions=self._revolutions(),

@@ -43,6 +43,7 @@ class Result:
     timing_level: the level after the edge of the crank that marks its teeth; None while that is not known.
     job: the card that the causes were weighed by, in plain types; None without one.
     course: see `examine.course`; None where no wheel was followed.
+    looks_like: the wheel that the signal shows where it is hardly the one that was told; else empty.
     candidates: where no wheel could be settled on, the ones that were not ruled out.
     """
 
@@ -65,6 +66,7 @@ class Result:
     causes: list[dict[str, Any]] = field(default_factory=list)
     job: dict[str, Any] | None = None
     course: dict[str, Any] | None = None
+    looks_like: str = ""
 
     @property
     def faults(self) -> list[Event]:
@@ -132,6 +134,7 @@ class Result:
             "slots": self.wheel.slots,
             "gaps": self.wheel.gaps,
             "identified": self.identified,
+            "looks_like": self.looks_like or None,
             "teeth_deg": [round(angle, 6) for angle in self.wheel.angles_deg],
             "turn_deg": self.wheel.turn_deg,
             "timing_level": self.timing_level,

@@ -42,6 +42,7 @@ def facts(result: Mapping[str, Any]) -> list[Row]:
     rows = [["signal", f"{words.span(length)}; {seen or 'no edges'}"]]
     wheel, teeth, speed = result["wheel"], result["teeth"], result["speed_rpm"]
     how = ", made out from the signal" if wheel["identified"] else ""
+    how = f", but the signal looks like {wheel['looks_like']}" if wheel.get("looks_like") else how
     rows.append(["wheel", printed(wheel["name"], MOST_NAME) + how if wheel["name"] else "none was followed"])
     if speed is not None:
         range_ = f"{words.rpm(speed['min'])} to {words.rpm(speed['max'])} rpm, median {words.rpm(speed['median'])} rpm"

@@ -61,6 +61,7 @@ def _facts(result: Mapping[str, Any], look: Look) -> list[str]:
     wheel = result["wheel"]
     if wheel["name"] is not None:
         how = ", made out from the signal" if wheel["identified"] else ""
+        how = f", but the signal looks like {wheel['looks_like']}" if wheel.get("looks_like") else how
         facts.append(("wheel", words.clean(wheel["name"]) + how))
     speed = result["speed_rpm"]
     if speed is not None:

@@ -153,7 +153,9 @@ def fit(findings: Findings) -> Iterator[Sighting]:
     said = findings.job.sensor.wheel
     seen = findings.wheel if findings.identified else ""
     lost_teeth = sum(e.count for e in lost(findings))
-    if said and seen and seen != said:
+    if findings.looks_like:
+        yield Sighting("fit", "another", f"the signal shows a {findings.looks_like} wheel, not {findings.wheel}")
+    elif said and seen and seen != said:
         yield Sighting("fit", "another", f"the signal shows a {seen} wheel, the card says {said}")
     elif not findings.wheel:
         yield Sighting("fit", "none", f"{findings.channels[findings.crank]} edges, and no wheel fits them")
