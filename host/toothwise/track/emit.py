@@ -393,9 +393,9 @@ class Emitter:
     def _level_after(self, at: int, next_edge: int) -> int:
         """The level the line held longest from one level change to the next timing edge."""
         stop = next_edge - self._first
-        end = int(self._where[stop]) if stop < len(self._where) else len(self._all) - 1
-        if end <= at:
-            return int(self._all.levels[at])
+        if stop >= len(self._where):
+            return int(self._all.levels[-1])  # and so it has been ever since
+        end = int(self._where[stop])
         return int(self._all.levels[at + int(np.argmax(np.diff(self._all.ticks[at : end + 1])))])
 
     def _backs(self, edges: NDArray[np.int64]) -> NDArray[np.int64]:
