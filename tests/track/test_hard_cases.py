@@ -7,6 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from toothwise.edges.signal import Edges
+from toothwise.track import timing
+from toothwise.track.geometry import Geometry
 from toothwise.wheel import catalogue
 
 from tests.track.signals import MICRO, Shaft, as_made, said, signal, track
@@ -45,6 +47,17 @@ def test_the_crossing_in_the_slots_is_not_taken_for_the_teeth_though_it_is_the_s
         teeth = track(made.edges(active=active), wheel, until=made.until())
         assert said(teeth.events) == []
         as_made(teeth, made)
+
+
+@pytest.mark.parametrize("active", [0, 1])
+def test_a_close_pair_makes_no_gaps_of_all_the_other_steps(active: int) -> None:
+    """From a standstill, where nothing but the pair itself tells which edge marks a tooth."""
+    wheel = catalogue.wheel("36+1")
+    made = signal(wheel, Shaft(-100.0).ramp(0, 3000, 1.0), duty=0.45)
+    edges = made.edges(active=active)
+    apart = [edges.ticks[edges.levels == level] for level in (0, 1)]
+    assert timing._bent_more(apart, Geometry(wheel)) is None
+    assert said(track(edges, wheel, until=made.until()).events) == []
 
 
 @pytest.mark.parametrize("name", ["4", "6", "8"])

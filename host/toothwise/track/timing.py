@@ -117,7 +117,7 @@ def _bent_more(apart: Sequence[NDArray[np.int64]], geometry: Geometry) -> float 
 def _gaps(ticks: NDArray[np.int64], geometry: Geometry) -> list[tuple[float, float]]:
     """Of each gap, its middle and by how much its intervals are bent: the log error out of it less that into it."""
     error, phase = _errors(ticks, geometry)
-    gap = np.array(geometry.steps) > 1.4 * geometry.smallest_deg
+    gap = np.array(geometry.steps) > 1.4 * float(np.median(geometry.steps))
     at = np.flatnonzero(gap[(np.arange(1, len(error)) + phase) % geometry.teeth]) + 1
     return [(0.5 * float(ticks[i] + ticks[i + 1]), float(error[i] - error[i - 1])) for i in at.tolist()]
 
