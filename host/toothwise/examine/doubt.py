@@ -5,12 +5,12 @@ from __future__ import annotations
 from toothwise.edges.signal import Clock, Edges
 from toothwise.wheel.pattern import Wheel
 
-_MOST = 4096
-"""Edges kept: 35 turns of 58 teeth, 36 kB."""
+_MOST = 768
+"""Edges kept: six turns of 58 teeth. Weighing them against every wheel takes about a second."""
 _FIRST = 128
 """Left aside where more follow: a start's."""
-_FAULTY = 0.5
-"""Faults a turn from which the wheel itself is in question."""
+_FAULTY = 0.7
+"""Share of the turns with a fault from which the wheel itself is in question."""
 _TURNS = 4
 """Turns below which nothing is."""
 
@@ -30,12 +30,12 @@ class OtherWheel:
             self._held.append(Edges(edges.ticks[:room], edges.levels[:room]))
             self._count += len(self._held[-1])
 
-    def name(self, faults: int, revolutions: int) -> str:
+    def name(self, faulty: int, revolutions: int) -> str:
         """The other wheel's name; empty where the told one fits, or none fits better beyond doubt.
 
-        faults: missing and extra events of the crank. revolutions: turns of the told wheel.
+        faulty: turns of the crank with a missing or extra event, of so many `revolutions` of the told wheel.
         """
-        if revolutions < _TURNS or faults < _FAULTY * revolutions:
+        if revolutions < _TURNS or faulty < _FAULTY * revolutions:
             return ""
         from toothwise.wheel.identify import identify  # only where a wheel is to be made out
 

@@ -246,8 +246,9 @@ class Examination:
         """The wheel that the signal shows, where it is hardly the told one."""
         if self._other is None:
             return ""
-        faults = sum(event.channel == self.crank and event.kind in ("missing", "extra") for event in self.events)
-        return self._other.name(faults, self._revolutions())
+        own = (event for event in self.events if event.channel == self.crank)
+        faulty = {event.revolution for event in own if event.kind in ("missing", "extra")}
+        return self._other.name(len(faulty), self._revolutions())
 
     def _result(self) -> Result:
         return Result(
