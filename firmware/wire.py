@@ -22,7 +22,7 @@ import struct
 
 PROTOCOL = 1
 """Raised only on an incompatible change. Header and hello keep their shape for ever."""
-FIRMWARE = "0.2.0"
+FIRMWARE = "0.2.1"
 
 MAGIC = b"\xf7T"
 HEADER_BYTES = 12

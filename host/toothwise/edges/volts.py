@@ -52,6 +52,7 @@ class _Column:
 
     comparator: Comparator
     last_tick: int | None = None
+    holes: list[tuple[int, int]] = field(default_factory=list)
     edges: int = 0
     samples: int = 0
     least_margin: float = np.inf
@@ -193,12 +194,15 @@ class VoltsRecording(ABC):
         before = np.concatenate([[ticks[0] if column.last_tick is None else column.last_tick], ticks])
         far = np.flatnonzero(np.diff(before) > self._largest_step)
         holes = [(int(before[i]) + 1, int(before[i + 1])) for i in far.tolist()]
+        # A half-wave that counts only now may have begun in a hole of an earlier call.
+        oldest = int(before[0]) if column.last_tick is None else column.comparator.held_from(column.last_tick)
+        column.holes = [hole for hole in column.holes if hole[1] > oldest] + holes
         column.last_tick = int(ticks[-1])
         column.samples += len(ticks)
         edges, margin = column.comparator.feed(ticks, volts)
-        if holes and len(edges):
+        if column.holes and len(edges):
             inside = np.zeros(len(edges), bool)
-            for start, end in holes:
+            for start, end in column.holes:
                 inside |= (edges.ticks >= start) & (edges.ticks < end)
             edges, margin = Edges(edges.ticks[~inside], edges.levels[~inside]), margin[~inside]
         column.edges += len(edges)

@@ -111,8 +111,9 @@ class CsvVolts(VoltsRecording):
                     self._faults.add(row, "time goes back", dropped)
             used = np.flatnonzero(keep[:cut])
             if len(used):
-                before = np.concatenate([[ticks[used[0]] - 1 if floor is None else floor - 1], ticks[used]])
-                stands = np.diff(before) <= 0
+                least = ticks[used[0]] - 1 if floor is None else floor - 1
+                latest = np.maximum.accumulate(np.concatenate([[least], ticks[used]]))
+                stands = ticks[used] <= latest[:-1]
                 for i in used[stands][:20].tolist():
                     self._faults.add(int(line[i]), "time stands still")
                 used = used[~stands]
