@@ -49,6 +49,15 @@ def test_the_crossing_in_the_slots_is_not_taken_for_the_teeth_though_it_is_the_s
         as_made(teeth, made)
 
 
+@pytest.mark.parametrize("name", ["60-2", "48-2", "36-1"])
+@pytest.mark.parametrize("start_deg", [-5.9, -3.0, -100.0])
+def test_the_edge_that_marks_a_tooth_does_not_depend_on_the_start(name: str, start_deg: float) -> None:
+    """From a standstill the first level lasts longest, whichever it is."""
+    wheel = catalogue.wheel(name)
+    made = signal(wheel, Shaft(start_deg).ramp(0, 250, 0.3).turn(250, 6), duty=0.45)
+    as_made(track(made.edges(), wheel, until=made.until()), made)
+
+
 @pytest.mark.parametrize("active", [0, 1])
 def test_a_close_pair_makes_no_gaps_of_all_the_other_steps(active: int) -> None:
     """From a standstill, where nothing but the pair itself tells which edge marks a tooth."""

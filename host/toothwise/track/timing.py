@@ -141,13 +141,14 @@ def _roughness(ticks: NDArray[np.int64]) -> float:
 
 
 def _resting_level(edges: Edges) -> int:
-    """The level of the longest pause, measured against that level's usual one."""
+    """The level of the longest pause, measured against those of that level before and behind it: the first teeth of a
+    start last long at either level, and so do their neighbours."""
     spans = np.diff(edges.ticks).astype(float)
     held = edges.levels[:-1]
     reach = []
     for level in (0, 1):
-        own = spans[held == level]
-        reach.append(float(own.max() / max(np.median(own), 1.0)) if len(own) else 0.0)
+        own = np.maximum(spans[held == level], 1.0)
+        reach.append(float((own[1:-1] / np.sqrt(own[:-2] * own[2:])).max(initial=0.0)))
     return int(reach[1] > reach[0])
 
 
