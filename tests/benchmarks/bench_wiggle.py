@@ -97,7 +97,6 @@ def soak(hours: float, batch_s: float) -> None:
     with tempfile.TemporaryDirectory() as folder, Book.open(Path(folder) / "book.sqlite") as book:
         recorder = book.start_recording(CLOCK, ("crank",), {"made": "bench_wiggle"})
         waiting = Edges.none()
-        packed = 0
         for n in range(pieces):
             waiting = Edges.join([waiting, engine(n * PIECE, PIECE, rng)])
             last = int(waiting.ticks[-1])
@@ -110,9 +109,6 @@ def soak(hours: float, batch_s: float) -> None:
                 batch = Batch(until, {"crank": now} if cut else {})
                 recorder.add(batch)
                 watching.feed(batch)
-                if until - packed >= CLOCK.ticks(0.5):  # a chunk each half second, as live
-                    recorder._pack_incoming()
-                    packed = until
             if n % max(pieces // 10, 1) == 0:
                 memory.append(_resident_mb())
         recorder.finish()
@@ -122,7 +118,10 @@ def soak(hours: float, batch_s: float) -> None:
     turns = watching.examination.tally().revolutions
     print(f"soak of {hours:g} h at {RPM:.0f} rpm, swing {SWING:.1%}, jitter {JITTER_TICKS * 16e-3:.2g} µs")
     print(f"  {edges:,} edges, {turns:,} revolutions in {took:.0f} s ({hours * 3600 / took:.0f} times real time)")
-    print(f"  {len(watching.events)} events; book {size:.0f} MB, {1e6 * size / edges:.2f} bytes an edge")
+    print(
+        f"  {len(watching.events)} events; book {size:.0f} MB, {1e6 * size / edges:.2f} bytes an edge; "
+        f"{recorder.dropped_batches} batches too many for it"
+    )
     print(f"  resident MB at each tenth: {' '.join(f'{mb:.0f}' for mb in memory)}, at the end {_resident_mb():.0f}")
 
 
