@@ -100,3 +100,21 @@ def test_the_level_of_a_lost_tooth_is_the_one_the_line_had_when_it_was_due() -> 
         teeth = track(made.edges(), wheel, until=made.until(), level=1)
         assert said(teeth.events) == list(made.faults)
         assert [e.level for e in teeth.events] == [int(held)]
+
+
+@pytest.mark.parametrize("cut", [False, True])
+def test_a_stray_pulse_in_a_silence_is_no_tooth_of_what_comes_after_it(cut: bool) -> None:
+    """Taken for the first tooth it leaves a first step so long that no tooth after it fits."""
+    wheel = catalogue.wheel("36-2")
+    made = signal(wheel, Shaft(-100.0).turn(1500, 30)).without(5, 3, 5 * wheel.teeth)
+    edges = made.edges()
+    gap = int(np.argmax(np.diff(edges.ticks)))
+    stray = edges.ticks[gap] + 3 * (edges.ticks[gap + 1] - edges.ticks[gap]) // 8 + np.array([0, 30])
+    level = edges.levels[gap]
+    line = Edges(
+        np.insert(edges.ticks, gap + 1, stray), np.insert(edges.levels, gap + 1, [1 - level, level]).astype(np.uint8)
+    )
+    teeth = track(line, wheel, until=made.until(), level=1, cuts=range(1, len(line)) if cut else ())
+    assert {e.kind for e in teeth.events} <= {"missing", "silent", "contact", "extra"}
+    seen = made.seen()[0]
+    assert set(seen[-20 * wheel.teeth :].tolist()) <= set(teeth.ticks.tolist())

@@ -34,9 +34,6 @@ HOPELESS_AT_FIRST = 30.0
 PACES = 2.5
 """Two explanations agree on where they are only if their speeds do, to a factor of exp(1 / 2.5)."""
 
-LATEST = 8
-"""Edges that may come before the first tooth of a stretch."""
-
 TAKEN_UP = 9
 """Teeth from which the speed is taken up again when doubt arises."""
 
@@ -62,8 +59,6 @@ class Beam:
         self.widths: Widths | None = None
         self.width_of: Callable[[int], int] = _no_width
         self.tooth_deg = motion.TOOTH_DEG
-        self._begun = 0  # where the stretch began,
-        self._counts: Sequence[int] = ()  # and as which teeth
         self._passed = 0  # tick of the edge before the one taken in now
         self._latest = 0
         self.least_deg_ticks = 1.0 / (motion.STEP_RPM_MOST * 6.0 * tick_s)
@@ -71,14 +66,12 @@ class Beam:
     def begin(self, edge: int, tick: int, counts: Sequence[int]) -> None:
         """Start a stretch at an edge that may be any of these teeth."""
         self.live = [Node(edge, tick, count, 0.0, None) for count in counts]
-        self._begun, self._counts = edge, counts
 
     def resume(self, node: Node, counts: NDArray[np.int64], ticks: NDArray[np.int64], renumber: bool) -> None:
         """Go on from a tooth that is beyond doubt; counts, ticks: the last teeth up to it.
 
         renumber: whether it may also be any other tooth.
         """
-        self._counts = ()
         self.tooth_deg = tooth_deg(counts, ticks, self.geometry)
         paces = self._paces(counts, ticks)
         node.parent, node.cost, node.edges_since, node.clean, node.spread = None, 0.0, 0, 0, 0.0
@@ -202,8 +195,6 @@ class Beam:
                     continue
                 new[key] = child
                 bound = min(bound, total + self.hopeless)
-        for node in self._later(edge, tick, bound):
-            new[node.count % alike, 0, 3, False] = node
         if anew is not None and anew.cost <= bound:
             for node in rest.any_tooth(anew, self.geometry, known):
                 new[node.count % alike, 0, 2, node.unusual] = node
@@ -219,14 +210,6 @@ class Beam:
         most = 16 + 4 * max(alike, teeth)
         if len(kept) > most:
             self.live = sorted(kept, key=_cost)[:most]
-
-    def _later(self, edge: int, tick: int, bound: float) -> list[Node]:
-        """Explanations in which the stretch only begins here: what came before it was no tooth."""
-        passed = edge - self._begun
-        if passed > LATEST:
-            return []
-        cost = motion.EXTRA_FIRST + motion.EXTRA_MORE * (passed - 1)
-        return [Node(edge, tick, count, cost, None) for count in self._counts] if cost <= bound else []
 
     def _child(self, node: Node, edge: int, tick: int, skip: int, cost: float, abrupt: int, unusual: bool) -> Node:
         """The explanation carried on: the edge is the tooth after `skip` missing ones."""

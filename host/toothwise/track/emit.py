@@ -111,8 +111,9 @@ class Emitter:
     def _may_rock(self, tick: int) -> bool:
         """Whether the wheel came to rest so shortly before that it may be turning back and forth still."""
         pause = self._pause
-        recent = pause is not None and tick - pause.tick < motion.ROCKING_S / self._tick_s
-        return recent and pause is not None and not self._too_fast_to_stop(pause)
+        if pause is None or tick - pause.tick >= motion.ROCKING_S / self._tick_s:
+            return False
+        return not self._too_fast_to_stop(pause)
 
     def end(self, next_edge: int) -> None:
         """The stretch is over; timing edges up to `next_edge` belong to it."""

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothwise.edges.signal import Blind, Clock, Edges
-from toothwise.records import Event
 from toothwise.track import motion, timing
 from toothwise.track.beam import HOPELESS, HOPELESS_AT_FIRST, Beam
 from toothwise.track.emit import Emitter
@@ -20,6 +19,7 @@ from toothwise.track.profile import Profile
 from toothwise.track.shake import LOOK_BACK
 from toothwise.track.steady import AFTER, BLOCK, GUARD, Steady
 from toothwise.track.teeth import Teeth
+from toothwise.track.widths import Lasted
 from toothwise.wheel.pattern import Wheel
 
 CLEAN, CLEAN_MOST = 6, 48
@@ -55,14 +55,12 @@ class Tracker:
         self._tick_s = clock.tick_ns * 1e-9
         self._blind: list[tuple[int, int]] = []
         self._beam = Beam(self._geometry, self._tick_s, self._blind)
-        self._beam.width_of = self._width
+        self._lasted = Lasted()  # how long the level after each timing edge lasted, where that is used
+        self._beam.width_of = self._lasted.of
         self._emit = Emitter(wheel, self._geometry, clock, channel, self._blind)
         self._chosen = False  # whether the first edges have been looked at
         self._held = Edges.none()  # level changes not yet needed no more
         self._times: NDArray[np.int64] = np.empty(0, np.int64)  # timing edges among them
-        self._widths: NDArray[np.int64] = np.empty(0, np.int64)  # how long each lasted, where that is used
-        self._latest = 0  # tick of the latest timing edge
-        self._widths_base = 0  # number of the first of those
         self._base = 0  # number of the first of `_times`, counted from the recording's start
         self._next = 0  # number of the next timing edge to take in
         self._lock: Node | None = None  # a tooth beyond doubt: the quick tracker goes on from it
@@ -73,6 +71,7 @@ class Tracker:
         self._rehearsed = 0  # edges in the latest rehearsal that was not enough
         self._patient_until = -1  # timing edge from which hopeless explanations are dropped as usual
         self._faults = FaultyTurns(wheel.teeth)
+        self._strays = 1  # edges to leave out should no wheel be found in what waits
         self._tail = NO_TEETH  # counts and ticks of the last few decided teeth of the stretch
 
     def feed(self, edges: Edges, until_tick: int, blind: Sequence[Blind] = ()) -> Teeth:
@@ -141,23 +140,7 @@ class Tracker:
         new = edges.ticks[marks]
         self._times = np.concatenate([self._times, new]) if len(self._times) else new
         if self._beam.widths is not None:
-            self._add_widths(edges, marks)
-
-    def _add_widths(self, edges: Edges, marks: NDArray[np.bool_]) -> None:
-        """Ticks from each timing edge to the opposite one after it; -1 where another timing edge comes first."""
-        if len(self._widths) and self._widths[-1] < 0 and len(edges) and not marks[0]:
-            self._widths[-1] = edges.ticks[0] - self._latest
-        at = np.flatnonzero(marks)
-        if len(at):
-            self._latest = int(edges.ticks[at[-1]])
-        after = np.minimum(at + 1, len(edges) - 1)
-        widths = np.where(marks[after], -1, edges.ticks[after] - edges.ticks[at])
-        self._widths = np.concatenate([self._widths, widths])
-
-    def _width(self, edge: int) -> int:
-        """Ticks from a timing edge to the opposite one after it."""
-        at = edge - self._widths_base
-        return int(self._widths[at]) if 0 <= at < len(self._widths) else -1
+            self._lasted.add(edges, marks)
 
     # the way through
 
@@ -182,9 +165,7 @@ class Tracker:
             self._base = keep
         # An explanation still asks for the width of its latest tooth, which may lie some edges back.
         oldest = keep if self._lock is not None else min([keep, *(node.edge for node in self._beam.live)])
-        if oldest > self._widths_base:
-            self._widths = self._widths[oldest - self._widths_base :]
-            self._widths_base = oldest
+        self._lasted.forget(oldest)
 
     def _run_steady(self, last: bool) -> bool:
         """Go on from the lock. False when more edges are needed."""
@@ -303,8 +284,9 @@ class Tracker:
             if beam.rest() >= 0 or (sure is not None and sure.rested >= 0):
                 self._close()
                 continue
-            if sure is not None and self._emit.looks_turning(path(sure), sure.edge + 1):
-                self._decide_path(path(sure))
+            steps = [] if sure is None else path(sure)
+            if sure is not None and self._emit.looks_turning(steps, sure.edge + 1):
+                self._decide_path(steps)
                 self._root, self._lock = None, sure
                 self._locked_at = sure.edge
                 sure.parent = None
@@ -360,7 +342,7 @@ class Tracker:
         beam = Beam(self._geometry, self._tick_s, self._blind)
         beam.hopeless = HOPELESS_AT_FIRST
         beam.widths = self._beam.widths
-        beam.width_of = lambda i: self._width(edge + i)
+        beam.width_of = lambda i: self._lasted.of(edge + i)
         beam.begin(0, int(times[0]), range(self._geometry.symmetry))
         ended = False
         for i, tick in enumerate(times[1:].tolist(), 1):
@@ -405,11 +387,25 @@ class Tracker:
             self._close()
             return
         steps = path(cut)
-        if len(steps) < 2 or not self._emit.looks_turning(steps, cut.edge + 1):
+        if not self._emit.looks_turning(steps, cut.edge + 1):
+            if self._next - self._root.edge > 2 * self.undecided_teeth:
+                self._begin_later()
+            return
+        if len(steps) < 2:
             return
         self._decide_path(steps)
         cut.parent = None
         self._root = cut
+
+    def _begin_later(self) -> None:
+        """So many edges, and no wheel in them: the first is none of its teeth, as after a stray pulse in a silence. It
+        is more edges each time, so that noise with nothing turning is soon done with."""
+        assert self._root is not None
+        waiting = self._next - self._root.edge
+        self._next = self._root.edge + min(self._strays, waiting)
+        self._strays *= 2
+        self._root = None
+        self._emit.end(self._next)
 
     def _renumber(self) -> None:
         """So many faults that it may be the numbers: the best explanation stands, and any tooth may be the latest."""
@@ -430,6 +426,7 @@ class Tracker:
         self._decide(*columns(nodes))
 
     def _decide(self, edges: NDArray[np.int64], counts: NDArray[np.int64], ticks: NDArray[np.int64]) -> None:
+        self._strays = 1
         self._emit.decide(edges, counts, ticks)
         self._faults.note(edges, counts)
         self._remember(counts, ticks)
@@ -443,8 +440,3 @@ class Tracker:
         begin = max(known - 1, 0)
         self._beam.profile.learn(counts[begin:], ticks[begin:])
         self._tail = (counts[-LOOK_BACK:], ticks[-LOOK_BACK:])
-
-
-def events_of(parts: Sequence[Teeth]) -> list[Event]:
-    """All events of several results, in order."""
-    return [event for part in parts for event in part.events]
