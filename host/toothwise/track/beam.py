@@ -157,7 +157,7 @@ class Beam:
         known = self.profile.sigma < math.inf
         if known:
             alike = 2 * teeth if self.hopeless == HOPELESS_AT_FIRST else teeth
-        new: dict[tuple[int, int, int, bool], Node] = {}
+        new: dict[tuple[int, int, int, bool, bool], Node] = {}
         anew: Node | None = None
         live = sorted(self.live, key=_cost)
         # The cheapest way on from the best explanation bounds what is worth looking at in all the others.
@@ -189,7 +189,7 @@ class Beam:
                     total += self._judge_width(node, child, width)
                     child.cost = total
                 fresh = child.rested >= 0 and child.depth <= 8  # what tells a start from a swing is still to come
-                key = (count % alike, int(PACES * math.log(child.pace)), 2 if fresh else abrupt, unusual)
+                key = (count % alike, int(PACES * math.log(child.pace)), 2 if fresh else abrupt, unusual, child.owed > 0)
                 rival = new.get(key)
                 if rival is not None and rival.cost <= total:
                     continue
@@ -197,7 +197,7 @@ class Beam:
                 bound = min(bound, total + self.hopeless)
         if anew is not None and anew.cost <= bound:
             for node in rest.any_tooth(anew, self.geometry, known):
-                new[node.count % alike, 0, 2, node.unusual] = node
+                new[node.count % alike, 0, 2, node.unusual, node.owed > 0] = node
         kept = [node for node in new.values() if node.cost <= bound]
         for node in reachable:
             cost = node.cost + self._extra(node)

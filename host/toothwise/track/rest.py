@@ -32,7 +32,10 @@ def between(
         rest = min(rest, turn)
     if rest < math.inf:
         told = motion.run_down(node.short - node.long)
-        rest = max(rest - told, min(rest, motion.STOPS_AT_LEAST))
+        least = motion.STOPS_AT_LEAST
+        if span >= 360.0 * node.pace:
+            least = max(least - max(told - rest, 0.0), 0.0)  # what ran down so plainly has no turn left in it
+        rest = max(rest - told, min(rest, least))
         rest += motion.stop_cost(node.pace * tick_s, step, node.slowing)
         if node.abrupt > 0:
             rest -= motion.ABRUPT  # the same event, paid for already
