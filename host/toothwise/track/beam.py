@@ -159,11 +159,18 @@ class Beam:
             alike = 2 * teeth if self.hopeless == HOPELESS_AT_FIRST else teeth
         new: dict[tuple[int, int, int, bool, bool], Node] = {}
         anew: Node | None = None
+        most = 16 + 4 * max(alike, teeth)
         live = sorted(self.live, key=_cost)
         # The cheapest way on from the best explanation bounds what is worth looking at in all the others.
         bound = live[0].cost + self._extra(live[0]) + self.hopeless
-        reachable = []
+        reachable: list[Node] = []
+        waiting: list[float] = []
+        room = most  # how many more explanations there may be before the dearest ones have no place
         for node in live:
+            if len(new) + len(waiting) > room:
+                costs = sorted([*map(_cost, new.values()), *waiting])
+                bound = min(bound, costs[most - 1])
+                room = len(costs) + most // 8
             if node.cost > bound:
                 break
             span = tick - node.tick
@@ -179,6 +186,7 @@ class Beam:
             if lost:
                 continue
             reachable.append(node)
+            waiting.append(node.cost + self._extra(node))
             width = self._width(node, edge) if self.widths is not None else -1
             for skip, cost, abrupt, unusual in self._options(node, span, bound - node.cost):
                 count = node.count + 1 + skip
@@ -199,15 +207,13 @@ class Beam:
             for node in rest.any_tooth(anew, self.geometry, known):
                 new[node.count % alike, 0, 2, node.unusual, node.owed > 0] = node
         kept = [node for node in new.values() if node.cost <= bound]
-        for node in reachable:
-            cost = node.cost + self._extra(node)
+        for node, cost in zip(reachable, waiting, strict=True):
             if cost > bound:
                 continue
             node.cost = cost
             node.edges_since += 1
             kept.append(node)
         self.live = kept
-        most = 16 + 4 * max(alike, teeth)
         if len(kept) > most:
             self.live = sorted(kept, key=_cost)[:most]
 
