@@ -41,6 +41,14 @@ SETTLED = 5.5
 """The careful tracker hands over once all other explanations are within so little of hopeless."""
 
 
+Way = tuple[int, float, int, bool, float, float, float]
+"""A way to go on from a node: teeth left out, nats, the child's `abrupt` and `unusual`, degrees from tooth to tooth,
+and the squared log units that speed usually changes by over them, and that the teeth put in."""
+
+Speed = tuple[float, float, float]
+"""A node's filtered speed and its variance after one more interval, and how far that was off, in log units."""
+
+
 class Beam:
     """Explanations of one stretch of edges in which the wheel keeps turning.
 
@@ -79,7 +87,7 @@ class Beam:
         for span, degrees in paces[:-TAKEN_UP]:
             self._average(node, math.log(span / degrees), degrees)
         for span, degrees in paces[-TAKEN_UP:]:
-            self._filter(node, span, degrees, 0)
+            self._filter(node, span, degrees)
             node.span_deg = degrees
         self.live = [node]
         if renumber:
@@ -102,27 +110,19 @@ class Beam:
         node.short += (log_pace - node.short) * degrees / (degrees + motion.SHORT_DEG)
         node.long += (log_pace - node.long) * degrees / (degrees + motion.LONG_DEG)
 
-    def _filter(self, node: Node, span: int, degrees: float, from_rest: int) -> None:
-        """Bring a node's filtered speed up to date with one more interval (a Kalman filter of one state)."""
+    def _filter(self, node: Node, span: int, degrees: float) -> None:
+        """Bring a node's filtered speed up to date with one more interval."""
         measured = span / degrees
         self._average(node, math.log(measured), degrees)
+        noise = motion.teeth_variance(degrees, self.tooth_deg)
         if not node.pace:
-            node.pace, node.spread = measured, motion.teeth_variance(degrees, self.tooth_deg)
+            node.pace, node.spread = measured, noise
             return
-        moved = self._moved(node, degrees, from_rest)
-        error = node.slowing = math.log(measured / node.pace)
-        ahead = node.spread + moved
-        total = ahead + motion.teeth_variance(degrees, self.tooth_deg)
-        # One odd interval must not drag the speed along.
-        limit = 3.0 * math.sqrt(total)
-        gain = ahead / total
-        node.pace *= math.exp(gain * min(max(error, -limit), limit))
-        node.spread = (1.0 - gain) * ahead
+        node.pace, node.spread, node.slowing = _filtered(node, measured, self._moved(node, degrees), noise)
 
-    def _moved(self, node: Node, degrees: float, from_rest: int = 0) -> float:
+    def _moved(self, node: Node, degrees: float) -> float:
         """Usual change in the log of speed from the node's latest interval to one of so many degrees, squared."""
-        cycle_deg = self.geometry.cycle_deg
-        return motion.moved_variance(degrees, node.span_deg, node.pace * self.tick_s, cycle_deg, from_rest)
+        return motion.moved_variance(degrees, node.span_deg, node.pace * self.tick_s, self.geometry.cycle_deg)
 
     def best(self) -> Node:
         return min(self.live, key=_cost)
@@ -188,21 +188,29 @@ class Beam:
             reachable.append(node)
             waiting.append(node.cost + self._extra(node))
             width = self._width(node, edge) if self.widths is not None else -1
-            for skip, cost, abrupt, unusual in self._options(node, span, bound - node.cost):
-                count = node.count + 1 + skip
+            fresh = node.rested >= 0 and node.depth < 8  # what tells a start from a swing is still to come
+            for way in self._options(node, span, bound - node.cost):
+                skip, cost, abrupt, unusual, degrees, moved, noise = way
                 total = node.cost + cost
-                child = self._child(node, edge, tick, skip, total, abrupt, unusual)
-                total = child.cost
-                if width > 0 and self.widths is not None:
-                    total += self._judge_width(node, child, width)
-                    child.cost = total
-                fresh = child.rested >= 0 and child.depth <= 8  # what tells a start from a swing is still to come
-                key = (count % alike, int(PACES * math.log(child.pace)), 2 if fresh else abrupt, unusual, child.owed > 0)
+                if total > bound:
+                    continue
+                measured = span / degrees
+                owing = node.owed > 0.0 and math.log(measured) >= node.limit
+                speed = _filtered(node, measured, moved, noise) if node.pace else (measured, noise, 0.0)
+                if abrupt:  # what went before says little of what comes
+                    speed = measured, noise, speed[2]
+                key = ((node.count + 1 + skip) % alike, int(PACES * math.log(speed[0])), 2 if fresh else abrupt,
+                       unusual, owing)  # fmt: skip
                 rival = new.get(key)
                 if rival is not None and rival.cost <= total:
                     continue
+                child = self._child(node, edge, tick, way, speed, owing)
+                if width > 0 and self.widths is not None:
+                    child.cost += self._judge_width(node, child, width)
+                if rival is not None and rival.cost <= child.cost:
+                    continue
                 new[key] = child
-                bound = min(bound, total + self.hopeless)
+                bound = min(bound, child.cost + self.hopeless)
         if anew is not None and anew.cost <= bound:
             for node in rest.any_tooth(anew, self.geometry, known):
                 new[node.count % alike, 0, 2, node.unusual, node.owed > 0] = node
@@ -217,22 +225,19 @@ class Beam:
         if len(kept) > most:
             self.live = sorted(kept, key=_cost)[:most]
 
-    def _child(self, node: Node, edge: int, tick: int, skip: int, cost: float, abrupt: int, unusual: bool) -> Node:
-        """The explanation carried on: the edge is the tooth after `skip` missing ones."""
-        child = Node(edge, tick, node.count + 1 + skip, cost, node)
-        span, degrees = tick - node.tick, self.geometry.span(node.count, 1 + skip)
-        child.pace, child.spread, child.span_deg, child.width = node.pace, node.spread, node.span_deg, node.width
-        child.short, child.long, child.owed, child.limit = node.short, node.long, node.owed, node.limit
-        if node.owed and math.log(span / degrees) < node.limit:
-            child.cost, child.owed = cost + node.owed, 0.0
-        self._filter(child, span, degrees, self._from_rest(node))
-        child.unusual = unusual
-        if abrupt:  # what went before says little of what comes
-            child.abrupt, child.pace, child.spread = (
-                abrupt,
-                span / degrees,
-                motion.teeth_variance(degrees, self.tooth_deg),
-            )
+    def _child(self, node: Node, edge: int, tick: int, way: Way, speed: Speed, owing: bool) -> Node:
+        """The explanation carried on: the edge is the tooth after some missing ones. speed: as from `_filtered`;
+        owing: whether what the node still has to pay is not due yet."""
+        skip, cost, abrupt, unusual, degrees, _, _ = way
+        span = tick - node.tick
+        child = Node(edge, tick, node.count + 1 + skip, node.cost + cost, node)
+        child.pace, child.spread, child.slowing = speed
+        child.width, child.short, child.long = node.width, node.short, node.long
+        child.owed, child.limit = node.owed, node.limit
+        if node.owed and not owing:
+            child.cost, child.owed = child.cost + node.owed, 0.0
+        self._average(child, math.log(span / degrees), degrees)
+        child.unusual, child.abrupt = unusual, abrupt
         child.before, child.span_ticks, child.span_deg = node.count, span, degrees
         child.depth = node.depth + 1
         child.rested, child.resting = node.rested, node.resting
@@ -264,17 +269,14 @@ class Beam:
             return motion.EXTRA_FIRST
         return motion.EXTRA_MORE if node.edges_since < motion.EXTRA_BURST else motion.EXTRA_STILL_MORE
 
-    def _options(self, node: Node, span: int, worth: float) -> list[tuple[int, float, int, bool]]:
-        """Each way the edge `span` ticks after the node's tooth may be a tooth, for at most `worth` nats.
-
-        Each as teeth left out, cost, and the child's `abrupt` and `unusual`.
-        """
+    def _options(self, node: Node, span: int, worth: float) -> list[Way]:
+        """Each way the edge `span` ticks after the node's tooth may be a tooth, for at most `worth` nats."""
         geometry = self.geometry
         angle = geometry.angle
         first = node.count % geometry.teeth
         start = angle[first]
         hidden = bool(self.blind) and self._hidden(node.tick, node.tick + span)
-        found: list[tuple[int, float, int, bool]] = []
+        found: list[Way] = []
         if not node.span_ticks:
             for skip in range(min(2, geometry.teeth)):
                 degrees = angle[first + 1 + skip] - start
@@ -284,7 +286,8 @@ class Beam:
                         before = geometry.steps[first - 1]
                         cost += motion.start_cost(span * self.tick_s / degrees, before + degrees)
                     if cost <= worth:
-                        found.append((skip, cost, 0, node.unusual))
+                        noise = motion.teeth_variance(degrees, self.tooth_deg)
+                        found.append((skip, cost, 0, node.unusual, degrees, 0.0, noise))
             return found
         expected = span / node.pace  # degrees, had the speed stayed
         nearest = angle[first + 1] - start
@@ -306,12 +309,9 @@ class Beam:
             if node.resting and node.depth == 1:
                 fixed += motion.penalty(max(motion.LEAST_SLOWING + error, 0.0), motion.SLOWING_SIGMA)
             quantum = 1.0 / span + 1.0 / node.span_ticks
-            sigma = math.sqrt(
-                node.spread
-                + self._moved(node, degrees, from_rest)
-                + motion.teeth_variance(degrees, self.tooth_deg)
-                + quantum * quantum
-            )
+            moved = motion.moved_variance(degrees, node.span_deg, pace_s, geometry.cycle_deg, from_rest)
+            noise = motion.teeth_variance(degrees, self.tooth_deg)
+            sigma = math.sqrt(node.spread + moved + noise + quantum * quantum)
             cost = motion.penalty(error, sigma)
             unusual = node.unusual
             if usual is not None and skip < len(usual[1]) and self.profile.sigma < sigma:
@@ -322,7 +322,7 @@ class Beam:
                 else:
                     leaving = cost + fixed + motion.UNUSUAL
                     if as_usual > 0.5 and leaving <= worth:
-                        found.append((skip, leaving, 0, True))
+                        found.append((skip, leaving, 0, True, degrees, moved, noise))
                     cost = as_usual
             if not skip and abs(error) > sigma:
                 way = 1 if error > 0.0 else -1
@@ -330,9 +330,9 @@ class Beam:
                 wide = math.hypot(sigma, motion.torque_sigma(degrees, node.span_deg, pace_s))
                 freely = entry + motion.penalty(error, wide) + math.log(wide / sigma)
                 if freely <= worth:
-                    found.append((skip, freely, way, self.profile.sigma < math.inf))
+                    found.append((skip, freely, way, self.profile.sigma < math.inf, degrees, moved, noise))
             if cost + fixed <= worth:
-                found.append((skip, cost + fixed, 0, unusual))
+                found.append((skip, cost + fixed, 0, unusual, degrees, moved, noise))
             elif error < 0.0:
                 break
         return found
@@ -387,6 +387,18 @@ class Beam:
         far = best.cost + self.hopeless - SETTLED
         rivals = (node for node in self.live if node.cost <= far)
         return None if any(_differ(best, node, sure) for node in rivals) else sure
+
+
+def _filtered(node: Node, measured: float, moved: float, noise: float) -> Speed:
+    """A node's speed after one more interval (a Kalman filter of one state). moved, noise: variance of a usual change,
+    and of what the teeth put in."""
+    error = math.log(measured / node.pace)
+    ahead = node.spread + moved
+    total = ahead + noise
+    # One odd interval must not drag the speed along.
+    limit = 3.0 * math.sqrt(total)
+    gain = ahead / total
+    return node.pace * math.exp(gain * min(max(error, -limit), limit)), (1.0 - gain) * ahead, error
 
 
 def _differ(best: Node, other: Node, sure: Node) -> bool:

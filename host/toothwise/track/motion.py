@@ -134,9 +134,13 @@ def moved_variance(span_deg: float, before_deg: float, pace_s: float, cycle_deg:
     steady torque the intervals go as the differences of square roots; their log ratio falls as i**-1.5.
     """
     omega = RAD / pace_s
-    distance = 0.5 * (span_deg + before_deg) * RAD
-    swing = SWING_MOST * min(1.0, cycle_deg / (SWINGS * math.pi * 0.5 * (span_deg + before_deg)))
-    moved = min(distance * min(ALPHA_RAD_S2 / (omega * omega), SWING_PER_RAD), swing)
+    mean_deg = 0.5 * (span_deg + before_deg)
+    # This is asked for more than anything else: no calls.
+    most = ALPHA_RAD_S2 / (omega * omega)
+    moved = mean_deg * RAD * (most if most < SWING_PER_RAD else SWING_PER_RAD)
+    even = cycle_deg / (SWINGS * math.pi * mean_deg)
+    swing = SWING_MOST * even if even < 1.0 else SWING_MOST
+    moved = swing if swing < moved else moved
     variance = moved * moved + JOLT * JOLT
     if from_rest:
         start = 0.7 / from_rest**1.5

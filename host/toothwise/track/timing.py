@@ -63,9 +63,11 @@ def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry, tick_s: float) 
     misfit = [_misfit(ticks, geometry) for ticks in apart]
     if min(misfit) > clearly and bent is None:
         # The speed swings too much for neighbours to tell: weigh whole explanations.
-        cost = [_cost(ticks, geometry, tick_s) for ticks in apart]
-        if abs(cost[0] - cost[1]) > PLAINLY:
-            return int(cost[1] < cost[0])
+        likely = int(misfit[1] < misfit[0])
+        cost = _cost(apart[likely], geometry, tick_s, math.inf)
+        other = _cost(apart[1 - likely], geometry, tick_s, cost + PLAINLY)
+        if abs(cost - other) > PLAINLY:
+            return likely if cost < other else 1 - likely
     elif abs(misfit[0] - misfit[1]) > clearly:
         return int(misfit[1] < misfit[0])
     rough = [_roughness(edges.ticks[edges.levels == level]) for level in (0, 1)]
@@ -122,14 +124,14 @@ def _gaps(ticks: NDArray[np.int64], geometry: Geometry) -> list[tuple[float, flo
     return [(0.5 * float(ticks[i] + ticks[i + 1]), float(error[i] - error[i - 1])) for i in at.tolist()]
 
 
-def _cost(ticks: NDArray[np.int64], geometry: Geometry, tick_s: float) -> float:
-    """Nats that the best explanation of these edges costs."""
+def _cost(ticks: NDArray[np.int64], geometry: Geometry, tick_s: float, enough: float) -> float:
+    """Nats that the best explanation of these edges costs, or so far, once they are more than enough."""
     beam = Beam(geometry, tick_s)
     if geometry.teeth <= FEW_TEETH:
         beam.hopeless = HOPELESS_AT_FIRST
     beam.begin(0, int(ticks[0]), range(geometry.symmetry))
     for i, tick in enumerate(ticks[1:].tolist(), 1):
-        if beam.lost(tick):
+        if beam.lost(tick) or beam.best().cost > enough:
             break
         beam.step(i, tick)
     return beam.best().cost
