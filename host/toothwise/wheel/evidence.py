@@ -34,6 +34,7 @@ SWINGS = (0.12, 0.07, 0.04, 0.02)
 the largest, a cranking engine's far end; ±15–30 % are usual (from memory)."""
 FALL_FROM = 4.0
 """Order above which the waves grow smaller, as order squared: torque of a cycle over inertia (derived)."""
+HEIGHTS = np.minimum(1.0, (FALL_FROM / ORDERS) ** 2)
 DRIFT = 0.15
 """How far the pace walks in one turn, log units."""
 TOOTH_DEG = 0.15
@@ -42,6 +43,8 @@ CLOCK = 0.3
 """Error of a time, in ticks (rounding: 1/sqrt(12))."""
 FLOOR = 1e-6
 """Least variance of an interval by itself."""
+MOST_SQUARE = 1e12
+"""More than the squared deviations of any explanation sum up to."""
 READ_DEG = 0.05
 """How much a single passing is off (from memory: 0.05–0.1 of a crank degree for a switch)."""
 
@@ -64,13 +67,11 @@ class Explanation:
 @dataclass(frozen=True, slots=True)
 class Weight:
     """log_density: nats, larger is better; comparable among explanations of the same edges. misfit: mean square of
-    the deviations in their own usual size, about 1 or less for a true explanation. swing: which of SWINGS
-    suits. worst: the largest deviation, in its own usual size."""
+    the deviations in their own usual size, about 1 or less for a true explanation. swing: which of SWINGS suits."""
 
     log_density: float
     misfit: float
     swing: float
-    worst: float
 
 
 def weigh(ticks: Ints, explanation: Explanation, swings: Sequence[float] = SWINGS) -> Weight:
@@ -80,16 +81,20 @@ def weigh(ticks: Ints, explanation: Explanation, swings: Sequence[float] = SWING
     pace = np.log(span) - np.log(step)
     still, waves = _motion(span, explanation.angle_deg)
     still += _wheel(step, explanation)
-    best: Weight | None = None
-    for swing in swings:
-        lower = np.linalg.cholesky(still + (waves * swing**2) @ waves.T)
-        white = np.linalg.solve(lower, pace)
-        square = float(white @ white)
-        density = -0.5 * square - float(np.log(np.diag(lower)).sum()) - explanation.cost
-        if best is None or density > best.log_density:
-            best = Weight(density, square / len(pace), swing, float(np.abs(white).max()))
-    assert best is not None
-    return best
+    moving = waves @ waves.T
+    n = len(pace)
+    # With the paces as one more row, the factor's last row is the paces whitened: no equations are left to solve.
+    whole = np.empty((len(swings), n + 1, n + 1))
+    for one, swing in zip(whole, swings, strict=True):
+        one[:n, :n] = still + swing**2 * moving
+        one[n, :n] = pace
+        one[n, n] = MOST_SQUARE
+    lower = np.linalg.cholesky(whole)
+    square = np.square(lower[:, n, :n]).sum(axis=1)
+    log_size = np.log(np.diagonal(lower, axis1=1, axis2=2)[:, :n]).sum(axis=1)
+    density = -0.5 * square - log_size - explanation.cost
+    best = int(np.argmax(density))
+    return Weight(float(density[best]), float(square[best]) / n, swings[best])
 
 
 def _motion(span: Floats, angle_deg: Floats) -> tuple[Floats, Floats]:
@@ -106,18 +111,25 @@ def _motion(span: Floats, angle_deg: Floats) -> tuple[Floats, Floats]:
     shared = read[1:] * read[:-1] + quantum[1:] * quantum[:-1]
     fixed[rows[1:], rows[:-1]] -= shared
     fixed[rows[:-1], rows[1:]] -= shared
-    turn = np.multiply.outer(middle, ORDERS)
-    # The mean of a wave over an interval; finer waves are smaller.
-    part = np.sinc(np.multiply.outer(step / 360.0, ORDERS)) * np.minimum(1.0, (FALL_FROM / ORDERS) ** 2)
-    return fixed, np.hstack([np.cos(turn) * part, np.sin(turn) * part])
+    # The mean of a wave over an interval is sin(x) / x of it, x being half the wave's angle over it.
+    half = np.radians(0.5 * step)
+    part = _powers(half).imag / np.multiply.outer(half, ORDERS) * HEIGHTS
+    waves = _powers(middle) * part
+    return fixed, np.hstack([waves.real, waves.imag])
+
+
+def _powers(angle: Floats) -> NDArray[np.complex128]:
+    """exp(i order angle) for all ORDERS, (n, orders): they are the powers of the lowest."""
+    lowest = np.exp(1j * ORDERS[0] * angle)
+    return np.cumprod(np.broadcast_to(lowest[:, None], (len(angle), len(ORDERS))), axis=1)
 
 
 def _wheel(step: Floats, explanation: Explanation) -> Floats:
     """Covariance of the wheel's own edges: each off by itself, by the same angle in every turn."""
-    number, place = np.unique(explanation.edge, return_inverse=True)
+    place = explanation.edge
     rows = np.arange(len(step))
-    off = np.zeros((len(step), len(number)))
+    off = np.zeros((len(step), int(place.max()) + 1))
     size = np.hypot(TOOTH_DEG, explanation.loose_deg)
-    np.add.at(off, (rows, place[1:]), size[1:] / step)
-    np.add.at(off, (rows, place[:-1]), -size[:-1] / step)
+    off[rows, place[1:]] += size[1:] / step
+    off[rows, place[:-1]] -= size[:-1] / step
     return np.asarray(off @ off.T)
