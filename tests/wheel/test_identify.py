@@ -7,6 +7,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from toothwise.edges.signal import Edges
+from toothwise.model import drive
+from toothwise.model.engine import healthy
+from toothwise.model.made import Scenario, make
+from toothwise.model.sensor import Coil, Comparator
+from toothwise.model.wheel import machined
 from toothwise.wheel import catalogue
 from toothwise.wheel.explain import is_even
 from toothwise.wheel.identify import identify
@@ -152,3 +157,17 @@ def test_whatever_comes_there_is_an_answer(spans: list[int], repeat: int) -> Non
     ticks = np.cumsum(np.array(spans * repeat, np.int64))[:1500]
     found = identify(Edges(ticks, (np.arange(len(ticks)) % 2).astype(np.uint8)), CLOCK)
     assert found.wheel is None or found.wheel.name in found.candidates
+
+
+@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("name", ["48-2", "24-2"])
+def test_a_gap_of_every_second_turn_is_no_swing(name: str, seed: int) -> None:
+    # A start, where the slow first turn is the worst to tell a gap in, on a coil wired either way.
+    rng = np.random.default_rng(seed)
+    way = drive.run(healthy(4), drive.start(idle_s=0.5), rng, start_deg=rng.uniform(0, 720))
+    coil = Coil(volts=1.0, reversed=bool(seed % 2), comparator=Comparator(high_v=0.02))
+    made = make(Scenario(machined(catalogue.wheel(name), rng), way, coil), rng)
+    edges = made.recording.edges["crank"]
+    for many in (128, 256, 512):
+        found = identify(Edges(edges.ticks[:many], edges.levels[:many]), made.recording.clock)
+        assert found.wheel is None or found.wheel.name == name, many

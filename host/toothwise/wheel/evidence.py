@@ -34,7 +34,10 @@ SWINGS = (0.12, 0.07, 0.04, 0.02)
 the largest, a cranking engine's far end; ±15–30 % are usual (from memory)."""
 FALL_FROM = 4.0
 """Order above which the waves grow smaller, as order squared: torque of a cycle over inertia (derived)."""
-HEIGHTS = np.minimum(1.0, (FALL_FROM / ORDERS) ** 2)
+APART = 0.3
+"""Height of a half order above that, relative: it sets one turn apart from the next, as only one cylinder's difference
+from the others does. Were it free, a gap of every second turn would pass for a swing (derived)."""
+HEIGHTS = np.minimum(1.0, (FALL_FROM / ORDERS) ** 2) * np.where((ORDERS % 1 > 0) & (ORDERS > FALL_FROM), APART, 1.0)
 DRIFT = 0.15
 """How far the pace walks in one turn, log units."""
 TOOTH_DEG = 0.15
