@@ -17,7 +17,8 @@ _LOW_V = 0.5  # good low below 0.4 to 0.5 V [C]
 _PULL_UP_LEAST_V = 4.5
 _ABOVE_PULL_UP_V = 5.6  # a pull-up goes to 5 V, to 8 or 12 at times [M]
 _ECHO = 0.3
-_CRANKING_GOOD_V, _CRANKING_FLOOR_V = 0.5, 0.1  # 0.5 to 2 V AC normal, about 0.1 V the fault floor [T]
+_CRANKING_GOOD_V = 0.5  # 0.5 to 2 V AC normal, about 0.1 V the fault floor [T]
+_CRANKING_NOTHING_V = 0.05  # well below that floor: what a wire picks up that leads nowhere [D]
 _WIRE_OHM = 5.0  # a few ohms with the leads; common practice, no source
 
 
@@ -149,7 +150,7 @@ def cranking(findings: Findings) -> Iterator[Sighting]:
     if value >= _CRANKING_GOOD_V:
         yield Sighting("cranking", "good", words)
     else:
-        yield Sighting("cranking", "weak" if value >= _CRANKING_FLOOR_V else "none", words)
+        yield Sighting("cranking", "weak" if value >= _CRANKING_NOTHING_V else "none", words)
 
 
 def wire(findings: Findings) -> Iterator[Sighting]:
