@@ -141,8 +141,8 @@ class Beam:
             limit = (self.geometry.largest_deg + 0.5 * self.geometry.smallest_deg) / (15.0 * 6.0) / self.tick_s
             return tick - node.tick > limit
         lost_deg = self.geometry.lost_deg
-        room = math.exp(2.0 * math.sqrt(self._moved(node, lost_deg)))
-        return tick - node.tick > lost_deg * node.pace * room
+        span, limit = tick - node.tick, lost_deg * node.pace
+        return span > limit and span > limit * math.exp(2.0 * math.sqrt(self._moved(node, lost_deg)))
 
     def _hidden(self, start: int, end: int) -> bool:
         return any(b < end and e > start for b, e in self.blind)
@@ -326,9 +326,10 @@ class Beam:
                     cost = as_usual
             if not skip and abs(error) > sigma:
                 way = 1 if error > 0.0 else -1
-                entry = 0.0 if node.abrupt == way else motion.ABRUPT
-                wide = math.hypot(sigma, motion.torque_sigma(degrees, node.span_deg, pace_s))
-                freely = entry + motion.penalty(error, wide) + math.log(wide / sigma)
+                freely = 0.0 if node.abrupt == way else motion.ABRUPT
+                if freely <= worth:
+                    wide = math.hypot(sigma, motion.torque_sigma(degrees, node.span_deg, pace_s))
+                    freely += motion.penalty(error, wide) + math.log(wide / sigma)
                 if freely <= worth:
                     found.append((skip, freely, way, self.profile.sigma < math.inf, degrees, moved, noise))
             if cost + fixed <= worth:

@@ -23,6 +23,9 @@ def between(
     rest, owed = math.inf, 0.0
     span, step = tick - node.tick, geometry.span(node.count, 1)
     still_s = span * tick_s
+    silent = motion.SILENT if lost else math.inf
+    if motion.reach_deg(node.pace * tick_s) > step:
+        return silent, False, 0.0
     if span >= 2.5 * geometry.largest_deg * node.pace:
         rest = motion.rest_cost(still_s)
     if span > step * node.pace and still_s < motion.ROCKING_S:
@@ -41,7 +44,6 @@ def between(
             rest -= motion.ABRUPT  # the same event, paid for already
         if known and not node.unusual:
             rest += motion.UNUSUAL
-    silent = motion.SILENT if lost else math.inf
     return min(rest, silent), rest <= silent, owed if rest <= silent else 0.0
 
 
