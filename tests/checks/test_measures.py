@@ -151,7 +151,7 @@ def test_extra_edges_that_keep_to_an_order(order: float, source: str) -> None:
     rng = np.random.default_rng(4)
     at = np.arange(200) / order + 0.1 + rng.normal(0, 0.03 / order, 200)
     at = at[rng.uniform(size=200) < 0.7]
-    check = Orders()
+    check = Orders(60)
     check.add(tuple(Event("extra", "crank", i, i, int(a), 1, 360.0 * (a % 1)) for i, a in enumerate(at.tolist())))
     (measure,) = check.measures()
     assert measure.about["keeps"] is True
@@ -160,12 +160,25 @@ def test_extra_edges_that_keep_to_an_order(order: float, source: str) -> None:
     assert measure.about.get("source", "") == source
 
 
+@pytest.mark.parametrize(("slots", "every"), [(36, 2), (48, 3), (60, 4)])
+def test_contacts_at_even_distances_are_no_alternator(slots: int, every: int) -> None:
+    # One in so many slots makes an order where an alternator's is; but the slots' own is kept as well.
+    at = np.cumsum(np.random.default_rng(7).integers(1, 12, 80)) * every / slots + 0.002
+    sources = []
+    for of_the_wheel in (997, slots):
+        check = Orders(of_the_wheel)
+        check.add(tuple(Event("extra", "crank", i, i, int(a), 1, 360.0 * (a % 1)) for i, a in enumerate(at.tolist())))
+        (measure,) = check.measures()
+        sources.append(measure.about.get("source"))
+    assert sources == ["alternator", None]
+
+
 def test_extra_edges_that_keep_to_nothing() -> None:
     called = 0
     for seed in range(60):
         count = 10 if seed % 2 else 60
         at = np.sort(np.random.default_rng(seed).uniform(0, count / 1.5, count))
-        check = Orders()
+        check = Orders(60)
         check.add(tuple(Event("extra", "crank", i, i, int(a), 1, 360.0 * (a % 1)) for i, a in enumerate(at.tolist())))
         called += bool(check.measures()[0].about["keeps"])
     assert called <= 3

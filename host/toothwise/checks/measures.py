@@ -44,7 +44,7 @@ class Measures:
         self._jitter, self._full = Jitter(wheel, clock), FullCount(wheel, clock)
         self._startup, self._duty = Startup(wheel, clock), Duty()
         self._polarity = Polarity(wheel)
-        self._stripes, self._orders = Stripes(wheel.teeth), Orders()
+        self._stripes, self._orders = Stripes(wheel.teeth), Orders(wheel.slots_a_turn)
         self._wheel = wheel
 
     def feed(self, channel: str, teeth: Teeth) -> None:

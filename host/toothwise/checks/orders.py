@@ -28,6 +28,10 @@ LIKELY = 0.01
 """Greatest chance of so much coherence among edges that keep to nothing."""
 NOT_BELOW = 0.7
 """No order whose period is much longer than the usual distance: near 0 any order seems kept."""
+NEAR_TURNS = 32.0
+"""Sparks that jump over one time in twenty leave no neighbour within a few turns."""
+OWN = 0.8
+"""Share of an order's coherence that a multiple of the slots must reach for the edges to be the wheel's own."""
 FEWEST, MOST = 8, 4096
 """Events looked at: the first so many."""
 IGNITION = (0.5, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0)
@@ -38,11 +42,13 @@ ALTERNATOR = ((15.0, 18.0), (90.0, 108.0))
 class Orders:
     """Feed events whose angle is known; the measure `extra_order` in events a turn, with its spread.
 
+    slots: of the wheel, in a turn of the crank.
     Where the edges keep to no order the value is how many came a turn while they came, `about` says so, and the
     spread is as wide.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, slots: int) -> None:
+        self._slots = slots
         self._turns: list[float] = []
 
     def add(self, events: tuple[Event, ...]) -> None:
@@ -73,7 +79,7 @@ class Orders:
         spread = order * wander / (order * float(np.median(near[0])))
         about: dict[str, Any] = {"keeps": True, "p": chance}
         source = _source(order, spread)
-        if source:
+        if source and not (source == "alternator" and _is_the_wheels(turns, order, self._slots)):
             about["source"] = source
         return [Measure("extra_order", order, "events/rev", float(spread), about)]
 
@@ -102,3 +108,13 @@ def _source(order: float, spread: float) -> str:
     if any(abs(order - z) <= max(0.03 * z, min(room, 0.1)) for z in IGNITION):
         return "ignition"
     return ""
+
+
+def _is_the_wheels(turns: Floats, order: float, slots: int) -> bool:
+    """Whether a multiple of the slots is kept to as well as an order so high: contacts that come at even distances make
+    orders beside it look kept. Sparks keep to the slots too, at their few angles; theirs is the lower order."""
+    steps = np.diff(turns)
+    steps = steps[steps < NEAR_TURNS]
+    orders = np.array([order, *range(slots, int(HIGHEST) + 1, slots)], np.float64)
+    kept = np.cos(2 * np.pi * np.outer(orders, steps)).mean(axis=1)
+    return bool((kept[1:] >= OWN * kept[0]).any())

@@ -54,6 +54,11 @@ class Wheel:
         """One slot, in degrees."""
         return self.turn_deg / self.slots
 
+    @property
+    def slots_a_turn(self) -> int:
+        """Slots that pass in a turn of the crank."""
+        return round(self.slots * 360.0 / self.turn_deg)
+
     @cached_property
     def steps_deg(self) -> NDArray[np.float64]:
         """steps_deg[i]: from tooth i+1's timing edge to the next tooth's; the last one is the step to tooth 1."""

@@ -17,14 +17,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from toothwise.checks.orders import FEWEST, HIGHEST, LAGS, Orders
+from toothwise.checks.orders import FEWEST, LAGS, NEAR_TURNS, Orders
 from toothwise.records import Event as Finding
 from toothwise.wiggle.disturbance import Disturbance
 
 ROUNDS = 2
 """Sources looked for, one after the other."""
-NEAR_TURNS = 32.0
-"""Sparks that jump over one time in twenty leave no neighbour within a few turns."""
 SPREADS, LEAST_ROOM, MOST_ROOM = 4.0, 0.03, 0.125
 """A distance counts as whole within so many of the order's own spreads, in periods, and within these two."""
 MAD = 1.4826
@@ -32,8 +30,6 @@ MAD = 1.4826
 SURE = 1e-5
 """Greatest chance of so much order among edges that keep to nothing, at which a contact may be taken for noise: it is
 worse to lose the contact that is looked for than to count a spark as one."""
-OWN = 0.8
-"""Share of an order's coherence that a multiple of the slots must reach for the edges to be the wheel's own."""
 AGAIN = 1.25
 """The order so far is looked for again when there are so many times as many disturbances as at the last look."""
 RECENT = 120
@@ -140,25 +136,13 @@ def _order(extras: Sequence[Disturbance], slots: int) -> tuple[str, float, float
     """Source, order and spread that extra edges keep to; None for none, or one that is nobody's."""
     if len(extras) < FEWEST:
         return None
-    orders = Orders()
+    orders = Orders(slots)
     orders.add(tuple(_finding(part) for part in extras))
     for measure in orders.measures():
         source = measure.about.get("source")
         if measure.about.get("keeps") and source and measure.about["p"] <= SURE:
-            if source == "alternator" and _is_the_wheels(_turns(extras), measure.value, slots):
-                return None
             return str(source), measure.value, measure.uncertainty
     return None
-
-
-def _is_the_wheels(by: NDArray[np.float64], order: float, slots: int) -> bool:
-    """Whether a multiple of the slots is kept to as well as an order so high: contacts that come at even distances make
-    orders beside it look kept. Sparks keep to the slots too, at their few angles; theirs is the lower order."""
-    steps = np.diff(by)
-    steps = steps[steps < NEAR_TURNS]
-    orders = np.array([order, *range(slots, int(HIGHEST) + 1, slots)], np.float64)
-    kept = np.cos(2 * np.pi * np.outer(orders, steps)).mean(axis=1)
-    return bool((kept[1:] >= OWN * kept[0]).any())
 
 
 def _room(by: NDArray[np.float64], order: float) -> float:

@@ -151,7 +151,7 @@ class Watching:
     def _slots(self) -> int:
         """Of the wheel, a turn of the crank."""
         wheel = self.examination.wheel
-        return round(wheel.slots * 360.0 / wheel.turn_deg) if wheel else 1
+        return wheel.slots_a_turn if wheel else 1
 
     @property
     def turned(self) -> bool:
