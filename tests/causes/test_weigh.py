@@ -264,3 +264,9 @@ def test_one_short_silence_among_many_dropouts_is_one_of_them() -> None:
     for events in ([short, again], [*missing(9, level=1), {**short, "duration_s": 8.0}]):
         seen = {s.sign: s.outcome for s in look(of({"sensor": HALL}, events=events))}
         assert seen["dropouts"] == "silent"
+
+
+def test_the_slowest_place_at_idle_is_not_held_against_that_of_cranking() -> None:
+    card = {"sensor": HALL, "reference": {"slowest_deg": 80.0}}
+    seen = {"name": "slowest_angle", "value": 92.0, "uncertainty": 0.3, "interval_deg": 180.0, "while": "idle"}
+    assert "slowest" not in {s.sign for s in look(of(card, measures=[seen]))}

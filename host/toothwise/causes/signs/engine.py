@@ -86,7 +86,9 @@ def _like_its_partner(measure: Measure, measures: list[Measure]) -> bool:
 def slowest(findings: Findings) -> Iterator[Sighting]:
     """Has the wheel moved on the shaft? The crank is slowest at its compressions, whatever the wheel does."""
     reference = findings.job.reference.slowest_deg
-    measure = findings.value("slowest_angle")
+    # At idle the firing itself has a part in where it is slowest; the card's angle is of cranking.
+    found = findings.values("slowest_angle", findings.crank)
+    measure = next((m for m in found if m.about.get("while") != "idle"), None)
     if reference is None or measure is None:
         return
     interval = float(measure.about.get("interval_deg", 720.0))
