@@ -7,7 +7,8 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from toothwise.checks.cylinders import CylinderCheck
+from toothwise.checks import windows
+from toothwise.checks.cylinders import CylinderCheck, compression
 from toothwise.edges.signal import Clock
 from toothwise.model.drive import Drive, Phase, idle, run
 from toothwise.model.engine import Engine, healthy
@@ -232,3 +233,15 @@ def test_another_channel_is_not_the_crank() -> None:
     check = CylinderCheck(made.wheel, CLOCK, 4)
     check.feed("cam", teeth_of(idling(healthy(4)), made))
     assert check.finish() == []
+
+
+@pytest.mark.parametrize(("every_second", "told"), [(1.0, True), (0.0, True), (-0.5, False)])
+def test_a_cylinder_that_would_drive_the_crank_at_its_compression_is_none(every_second: float, told: bool) -> None:
+    wheel_60 = wheel("60-2")
+    at = windows.place(wheel_60, np.array(wheel_60.angles_deg), 6, 20.0)
+    dips = 0.2 * np.array([1.0, every_second, 1.0, every_second, 1.0, every_second, 1.0])
+    energies = np.ones((8, 13))
+    energies[:, ::2] -= dips
+    energies *= np.random.default_rng(1).normal(1.0, 0.002, energies.shape)
+    found = compression(energies, at)
+    assert (found is not None) is told

@@ -31,6 +31,8 @@ _MISFIRE = 0.45
 """Lack of work in one firing, as a share of a mean one, that is a misfire and no slow burn: a misfire lacks all of
 it, healthy firings vary by a tenth. Common practice, no source."""
 
+_GIVES = 0.15
+"""Share of the best one's that a dead cylinder may come out below none by: the shape is an ideal compression's."""
 
 _OUTLIER = 4.5
 """Standard deviations that a normal scatter leaves once in 300,000 firings."""
@@ -164,7 +166,8 @@ def compression(energies: Floats, at: windows.Windows) -> tuple[Floats, Floats] 
 
     energies: (cycles, 2n+1) from cranking. Each compression takes energy from the crank and gives it back; how
     deep the dip is at a top dead centre is shared out among the cylinders by the shape of an ideal compression.
-    None where there is no dip to speak of.
+    None where there is no dip to speak of, or a compression that would drive the crank: these are no compressions of
+    so many cylinders.
     """
     n = at.cylinders
     before = np.concatenate([energies[:, 2 * n - 1 : 2 * n], energies[:, 1 : 2 * n - 1 : 2]], axis=1)
@@ -180,8 +183,10 @@ def compression(energies: Floats, at: windows.Windows) -> tuple[Floats, Floats] 
         return None
     # All slots scatter alike; of a few cycles each alone its own scatter says little. 1.25: of a median.
     doubt = float(np.sqrt(squeeze.var(axis=0, ddof=1).mean() / len(squeeze))) * 1.25
-    value = middle / middle.max()
-    return 100 * value, 100 * doubt / middle.max() * np.sqrt(1 + value**2)  # the best one is no surer
+    value, spread = middle / middle.max(), doubt / middle.max()
+    if value.min() < -max(_GIVES, 3 * spread):
+        return None
+    return 100 * value, 100 * spread * np.sqrt(1 + value**2)  # the best one is no surer
 
 
 def _dip_shape(at: windows.Windows) -> Floats:
