@@ -111,3 +111,18 @@ def test_a_name_that_is_none(name: str) -> None:
 @pytest.mark.parametrize(("name", "teeth"), [(" 60-2 ", 58), ("1", 1), ("1440", 1440), ("720-30", 690), ("2+1", 3)])
 def test_names_by_rule(name: str, teeth: int) -> None:
     assert catalogue.wheel(name).teeth == teeth
+
+
+@pytest.mark.parametrize(
+    ("angles", "slots"),
+    [
+        ([6.0 * i for i in range(60) if i not in (28, 29, 58, 59)], 60),  # two gaps
+        ([0, 120, 240], 3),
+        ([0, 90, 180, 270, 300], 5),  # even teeth and one more: no grid
+        ([0, 7, 19, 50], 4),
+    ],
+)
+def test_slots_are_seen_from_the_angles(tmp_path: Path, angles: list[float], slots: int) -> None:
+    file = tmp_path / "own.toml"
+    file.write_text(f'name = "own"\nangles_deg = {angles}\n')
+    assert catalogue.wheel(str(file)).slots == slots

@@ -13,6 +13,8 @@ from itertools import accumulate, pairwise
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from toothwise import toml
 from toothwise.errors import FileTrouble
 from toothwise.wheel.pattern import Wheel
@@ -131,7 +133,7 @@ def load_toml(path: Path) -> Wheel:
         angles_deg = [0.0, 30.0, 60.0, 200.0]   # timing edges, rising, tooth 1 at 0
         widths_deg = [10.0, 10.0, 40.0, 10.0]   # optional
         turn_deg = 360                          # or 720: given over two turns of the crank
-        slots = 12                              # optional: pitches in a turn
+        slots = 36                              # optional: pitches in a turn; else seen from the angles
 
     Raises FileTrouble that names the key.
     """
@@ -177,7 +179,7 @@ def _from_table(data: dict[str, Any], where: str) -> Wheel:
             raise wrong("widths_deg", f"must be a list of {len(angles)} numbers, one a tooth")
         if any(not 0 < w < s for w, s in zip(widths, steps, strict=True)):
             raise wrong("widths_deg", "must be above 0 and end before the next tooth begins")
-    slots = data.get("slots", len(angles))
+    slots = data.get("slots", _slots(angles, float(turn)))
     if not isinstance(slots, int) or isinstance(slots, bool) or not len(angles) <= slots <= MOST_SLOTS:
         raise wrong("slots", f"must be a whole number from {len(angles)} to {MOST_SLOTS}")
     code = data.get("widths_carry_code", False)
@@ -186,6 +188,15 @@ def _from_table(data: dict[str, Any], where: str) -> Wheel:
     return Wheel(
         name.strip(), tuple(angles), slots, float(turn), tuple(widths) if widths else None, widths_carry_code=code
     )
+
+
+def _slots(angles_deg: list[float], turn_deg: float) -> int:
+    """Pitches in a turn, where most steps are alike and the others whole numbers of them; else the number of teeth."""
+    steps = np.diff([*angles_deg, turn_deg])
+    pitches = steps / steps.min()
+    total = round(turn_deg / float(steps.min()))
+    even = np.all(np.abs(pitches - np.rint(pitches)) < 0.02) and np.median(pitches) < 1.02
+    return total if even and total <= MOST_SLOTS else len(angles_deg)
 
 
 def _numbers(value: Any) -> list[float] | None:
