@@ -56,11 +56,12 @@ def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry, tick_s: float) 
     if wheel.teeth == 1 or wheel.widths_deg is not None:
         return _by_width(edges, wheel, geometry)
     apart = [edges.ticks[edges.levels == level] for level in (0, 1)]
-    bent = _bent_more(apart, geometry)
+    found = [_errors(ticks, geometry) for ticks in apart]
+    bent = _bent_more(apart, found, geometry)
     if bent is not None and abs(bent) > GAP:
         return int(bent > 0.0)
     clearly = min(CLEARLY, ONE_A_TURN / geometry.teeth)
-    misfit = [_misfit(ticks, geometry) for ticks in apart]
+    misfit = [_misfit(errors) for errors, _ in found]
     if min(misfit) > clearly and bent is None:
         # The speed swings too much for neighbours to tell: weigh whole explanations.
         likely = int(misfit[1] < misfit[0])
@@ -80,13 +81,15 @@ def timing_level(edges: Edges, wheel: Wheel, geometry: Geometry, tick_s: float) 
     return 1 - _resting_level(edges)
 
 
-def _misfit(ticks: NDArray[np.int64], geometry: Geometry) -> float:
-    """Mean log error of an interval predicted from the one before, at the phase that suits best; at most 1."""
-    error, _ = _errors(ticks, geometry)
-    return float(np.abs(error).mean()) if len(error) else 1.0
+Errors = tuple[NDArray[np.float64], int]
 
 
-def _errors(ticks: NDArray[np.int64], geometry: Geometry) -> tuple[NDArray[np.float64], int]:
+def _misfit(errors: NDArray[np.float64]) -> float:
+    """Mean of what `_errors` found; at most 1."""
+    return float(np.abs(errors).mean()) if len(errors) else 1.0
+
+
+def _errors(ticks: NDArray[np.int64], geometry: Geometry) -> Errors:
     """Log error of each interval predicted from the one before, at most 1 either way, and the tooth that the first edge
     is then taken for: the one that suits best."""
     spans = np.maximum(np.diff(ticks).astype(float), 0.5)
@@ -99,9 +102,9 @@ def _errors(ticks: NDArray[np.int64], geometry: Geometry) -> tuple[NDArray[np.fl
     return tried[best], best
 
 
-def _bent_more(apart: Sequence[NDArray[np.int64]], geometry: Geometry) -> float | None:
+def _bent_more(apart: Sequence[NDArray[np.int64]], found: Sequence[Errors], geometry: Geometry) -> float | None:
     """By how much more the falling edges bend at the wheel's gaps than the rising ones do, in log units; None if
-    unknown.
+    unknown. apart, found: each level's edges, and what `_errors` says of them.
 
     In a variable-reluctance signal the crossing between the teeth gives a part of each gap to the interval behind it:
     the gap looks shorter, that one longer. What bends the speed itself, bends both edges' intervals alike, and so it is
@@ -110,15 +113,15 @@ def _bent_more(apart: Sequence[NDArray[np.int64]], geometry: Geometry) -> float 
     """
     if geometry.teeth <= FEW_TEETH or min(len(ticks) for ticks in apart) < 3:
         return None
-    places = [_gaps(ticks, geometry) for ticks in apart]
+    places = [_gaps(ticks, errors, geometry) for ticks, errors in zip(apart, found, strict=True)]
     half = 0.5 * min(np.median(np.diff(ticks)) for ticks in apart)
     bent = [one - other for at, one in places[0] for there, other in places[1] if abs(at - there) < 3.0 * half]
     return min(bent, key=abs, default=None)
 
 
-def _gaps(ticks: NDArray[np.int64], geometry: Geometry) -> list[tuple[float, float]]:
+def _gaps(ticks: NDArray[np.int64], errors: Errors, geometry: Geometry) -> list[tuple[float, float]]:
     """Of each gap, its middle and by how much its intervals are bent: the log error out of it less that into it."""
-    error, phase = _errors(ticks, geometry)
+    error, phase = errors
     gap = np.array(geometry.steps) > 1.4 * float(np.median(geometry.steps))
     at = np.flatnonzero(gap[(np.arange(1, len(error)) + phase) % geometry.teeth]) + 1
     return [(0.5 * float(ticks[i] + ticks[i + 1]), float(error[i] - error[i - 1])) for i in at.tolist()]
@@ -162,7 +165,7 @@ def _by_width(edges: Edges, wheel: Wheel, geometry: Geometry) -> int:
     shares: tuple[float, ...] = wheel.widths_deg or (wheel.turn_deg / 2,)
     wanted = sum(shares) / wheel.turn_deg
     if wheel.teeth > 1:  # one tooth comes once a turn, whichever of its edges is taken
-        misfit = [_misfit(edges.ticks[edges.levels == level], geometry) for level in (0, 1)]
+        misfit = [_misfit(_errors(edges.ticks[edges.levels == level], geometry)[0]) for level in (0, 1)]
         if abs(misfit[0] - misfit[1]) > CLEARLY:
             return int(misfit[1] < misfit[0])
         spans = np.diff(edges.ticks).astype(float)
