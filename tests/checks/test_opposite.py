@@ -91,6 +91,8 @@ COURSES = [
     for course in ("start", "idle", "swing", "deceleration")
 ]
 COURSES += [("hall", "60-2", "pull away"), ("weak coil", "12-1", "pull away")]
+# Without a gap beside it the first tooth is judged too; the step before it is of the turn before.
+COURSES += [("hall", name, course) for name in ("36", "24") for course in ("start", "pull away", "kick")]
 
 
 @pytest.mark.parametrize(("sensor", "name", "course"), COURSES)
@@ -102,6 +104,12 @@ def test_a_healthy_signal_gives_none(sensor: str, name: str, course: str) -> Non
         drive = run(healthy(4), phases, rng)
     elif course == "pull away":
         drive = ramp(60.0, 6000.0, 1.0, swings=(Swing(2.0, 0.1),))
+    elif course == "kick":
+        drive = run(
+            replace(healthy(4), inertia=0.06),
+            [Phase("rest", 0.1), Phase("crank", 2.0, 150), Phase("fire", 1.0, 3000)],
+            rng,
+        )
     elif course == "idle":
         drive = run(healthy(3), [Phase("fire", 5.0, 750)], rng)
     elif course == "swing":

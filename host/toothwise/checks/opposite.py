@@ -108,8 +108,10 @@ class OppositeEdges:
 
     def _off_place(self, ticks: NDArray[np.int64], backs: NDArray[np.int64]) -> Floats:
         """(turns, usable teeth): how far each opposite edge is from its usual place, in pitches."""
-        pitch = (ticks[:, 1:] - ticks[:, :-1]).astype(np.float64)
-        local = (pitch + np.roll(pitch, 1, axis=1)) / 2
+        pitch = np.maximum(ticks[:, 1:] - ticks[:, :-1], 1).astype(np.float64)
+        before = np.roll(pitch, 1, axis=1)
+        before[:, 0] = pitch[:, 0] ** 2 / pitch[:, 1]  # the turn before may have been another speed's: as it goes on
+        local = (pitch + before) / 2
         share = ((backs - ticks[:, :-1]) / np.maximum(local, 1))[:, self._usable]
         half = NEIGHBOURS // 2
         padded = np.concatenate([share[:, -half:], share, share[:, :half]], axis=1)
