@@ -22,6 +22,9 @@ TREND_POWERS = 4
 """A cubic in the angle follows what the speed does over two turns besides its waves."""
 STEADY = 0.25
 """Two turns whose durations differ by more than this are left out."""
+EVEN = 0.06
+"""The same for two turns in which the speed runs up or down by more from their beginning to their end: what drives an
+engine so is no wave that returns, and would be taken for the wheel's."""
 FIRST = 48
 """Windows looked at together before any is judged."""
 FAR = 8.0
@@ -59,6 +62,12 @@ class Geometry:
         return Geometry(
             angle, trend, np.asarray(np.linalg.pinv(trend), np.float64), low, high, whole[high] - whole[low]
         )
+
+    def grows(self, times: Floats) -> Floats:
+        """(n,), for windows as in `Group.add`: by what share the speed changes from their beginning to their end."""
+        # The smooth run's slope in time goes from c1 - 2 c2 to c1 + 2 c2, besides what is alike at both ends.
+        _, slope, bend, _ = (times[:, :-1] @ self.fit.T).T
+        return np.asarray(np.abs(4.0 * bend / slope))
 
 
 @dataclass(slots=True)
@@ -143,10 +152,17 @@ class Group:
 
     @property
     def mean_covariance(self) -> Floats:
-        """Of the mean; doubled, because neighbouring cycles of an engine are alike."""
+        """Of the mean; doubled, because neighbouring cycles of an engine are alike.
+
+        Fewer windows than teeth vary in fewer ways than there are: what each tooth does by itself, seen against its
+        neighbours, is added in all of them.
+        """
         n = max(self.count, 2)
         centred = self.products / n - np.outer(self.mean, self.mean)
-        return 2.0 * centred / (n - 1)
+        size = len(centred)
+        bend = np.eye(size - 2, size, 1) - 0.5 * (np.eye(size - 2, size) + np.eye(size - 2, size, 2))
+        alone = float(np.median(np.einsum("ij,jk,ik->i", bend, centred, bend))) / 1.5
+        return 2.0 * (centred + alone * np.eye(size)) / (n - 1)
 
 
 class CycleShape:
@@ -191,6 +207,7 @@ class CycleShape:
             if not group.is_full:
                 mine = (turning[first] == key[0]) & (band == key[1])
                 since = windows[first[mine]] - ticks[first[mine], None]
-                group.add(since * (720.0 / span[mine, None]))
+                times = since * (720.0 / span[mine, None])
+                group.add(times[self.geometry.grows(times) < EVEN])
         if len(self.groups) > MOST_GROUPS:
             del self.groups[min(self.groups, key=lambda k: self.groups[k].count)]

@@ -67,4 +67,4 @@ class Jitter:
         value = float(np.sqrt(max(seen**2 - rounding**2, 0.0)))
         # The median distance knows a spread of n values to 1.17/sqrt(2n) of itself [D, normal distribution].
         doubt = 1.17 * seen / np.sqrt(2 * len(rows))
-        return [Measure("jitter", value, "deg rms", float(doubt * seen / max(value, seen / 3)))]
+        return [Measure("jitter", value, "deg rms", float(3 * doubt if 3 * value < seen else doubt * seen / value))]

@@ -47,7 +47,8 @@ class OppositeEdges:
         plain = np.isclose(steps, 1.0)
         self._usable = plain & np.roll(plain, 1) & np.roll(plain, -1)
         self._angles = np.array(wheel.angles_deg)
-        self.active = wheel.widths_deg is None and int(self._usable.sum()) >= NEIGHBOURS
+        coded = wheel.widths_deg is not None or wheel.widths_carry_code
+        self.active = not coded and int(self._usable.sum()) >= NEIGHBOURS
         self._tail = Tail(wheel.teeth)
         self._rows: list[tuple[int, NDArray[np.int64], NDArray[np.int64]]] = []
         self._block: tuple[int, int] | None = None

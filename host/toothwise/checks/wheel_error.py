@@ -127,6 +127,10 @@ class _Model:
         self.runout = np.concatenate([waves[1][:n], waves[3][:n]], axis=1)  # (N, 4), orders 1 and 2
         self.trend = FREE * shape.geometry.trend @ shape.geometry.trend.T
 
+    def at(self, order: float) -> int:
+        """Where that order stands among the waves."""
+        return round(2 * order) - 1
+
     def engine(self, size: float, slope: float, firing: float, firing_slope: float, order: float) -> Floats:
         """Variance of each order's two waves."""
         variance = (size * self.orders**-slope) ** 2
@@ -145,7 +149,7 @@ def learn(shape: CycleShape, groups: list[Group]) -> Learnt:
     for _ in range(2):
         first = _fit(model, groups[0], single, None)
         sigma = first[0]
-        found = [first, *(_fit(model, group, single, sigma) for group in groups[1:])]
+        found = [first, *(_fit(model, group, single, sigma, first[2]) for group in groups[1:])]
         solved = _solve(model, *_agreeing(model, groups, found, single, sigma), single, sigma)
         error = solved[0]
         large = np.abs(error) > LARGE * sigma
@@ -178,8 +182,9 @@ def learn(shape: CycleShape, groups: list[Group]) -> Learnt:
 Fit = tuple[float, Floats, float]
 
 
-def _fit(model: _Model, group: Group, single: Floats, sigma: float | None) -> Fit:
-    """Most likely sizes: of tooth errors (unless given), and of the engine's waves by order.
+def _fit(model: _Model, group: Group, single: Floats, sigma: float | None, order: float | None = None) -> Fit:
+    """Most likely sizes: of tooth errors (unless given), and of the engine's waves by order. order: that of the firing,
+    where another speed has shown it already.
 
     Worked on the mean of the two turns, which holds the wheel and the whole orders, and on half their difference,
     which holds the half orders; that the two also vary together a little is left out here.
@@ -193,7 +198,7 @@ def _fit(model: _Model, group: Group, single: Floats, sigma: float | None) -> Fi
     bases += RUNOUT_DEG**2 * (shows @ model.runout) @ (shows @ model.runout).transpose(0, 2, 1)
     wheel = (shows * single) @ shows.transpose(0, 2, 1)
     waves = np.stack([model.waves[1::2, :n], model.waves[0::2, :n]])
-    firing_order = _strongest(model, group.mean)
+    firing_order = order or max(FIRING_ORDERS, key=lambda k: _size(model, group.mean, k) * k**1.5)
 
     def cost(p: Floats) -> float:
         variance = model.engine(np.exp(p[1]), p[2], np.exp(p[3]), p[4], firing_order)
@@ -206,6 +211,10 @@ def _fit(model: _Model, group: Group, single: Floats, sigma: float | None) -> Fi
     fixed = np.array([sigma is not None, False, False, False, False])
     best = _descend(cost, start, np.array([0.7, 1.0, 0.5, 1.0, 0.5]), fixed)
     variance = model.engine(np.exp(best[1]), best[2], np.exp(best[3]), best[4], firing_order)
+    if firing_order > 1.0:
+        # A wave without harmonics looks less like an engine's; but every engine has one at its firing order.
+        at = model.at(firing_order)
+        variance[at] = max(variance[at], _size(model, group.mean, firing_order) ** 2 / 2.0)
     return float(np.exp(best[0])), variance, firing_order
 
 
@@ -233,15 +242,9 @@ def _unlikely(means: Floats, covariances: Floats) -> float:
     return float((factor[:, n, :n] ** 2).sum() + 2 * np.log(factor[:, at, at]).sum())
 
 
-def _strongest(model: _Model, mean: Floats) -> float:
-    """The firing order: the one with the largest wave for its slope."""
-    size = {}
-    for k in FIRING_ORDERS:
-        at = round(2 * k) - 1
-        if at < len(model.orders):
-            wave = model.waves[at]
-            size[k] = float(np.hypot(*np.linalg.lstsq(wave, mean, rcond=None)[0])) * k**1.5
-    return max(size, key=lambda k: size[k])
+def _size(model: _Model, mean: Floats, order: float) -> float:
+    """Of the wave of that order, degrees."""
+    return float(np.hypot(*np.linalg.lstsq(model.waves[model.at(order)], mean, rcond=None)[0]))
 
 
 def _descend(cost: Callable[[Floats], float], start: Floats, step: Floats, fixed: NDArray[np.bool_]) -> Floats:
@@ -301,9 +304,8 @@ def _solve(
     if len(groups) > 1:
         for multiple in (1, 2):
             order = found[0][2] * multiple
-            at = round(2 * order) - 1
-            if order % 1 == 0 and at < len(model.orders):
-                wave = model.waves[at][:n]
+            if order % 1 == 0 and order <= HIGHEST_ORDER:
+                wave = model.waves[model.at(order)][:n]
                 masses += (MASSES_DEG * multiple**-4.0) ** 2 * wave @ wave.T
     prior = wheel + model.runout @ runout @ model.runout.T + masses
     gain = np.linalg.inv(np.eye(n) + precision @ prior)
