@@ -39,10 +39,17 @@ Floats = NDArray[np.float64]
 
 RUNOUT_DEG = 0.3
 """How large runout may be: only the scale of a prior. 0.1 mm off centre at 75 mm is 0.076° [D]."""
-FREE = 1e4
-"""Variance of what is not known at all, degrees²."""
-FIRING_ORDERS = (1.0, 1.5, 2.0, 2.5, 3.0, 4.0)
-"""Two to eight cylinders, four strokes."""
+FREE, KNOWN = 1e4, 1e-6
+"""Variances of what is not known at all, and of what is known as well as can be, degrees²."""
+FIRING_ORDERS = (1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0)
+"""Two to eight cylinders, ten and twelve, four strokes."""
+STANDS_OUT = 4.0
+"""A wave is the firing's if it is so many times what tooth errors alone make at any order: their spread times
+2 / sqrt(teeth) [D]."""
+NO_FIRING = -20.0
+"""Log of a firing's wave in degrees, where there is none."""
+HARMONIC = 0.6
+"""Share of the largest wave, for its slope, at which a lower order is the firing's and the larger one its harmonic."""
 MASSES_DEG = 0.15
 """Angle that the pistons' changing inertia makes at the firing order, the same at any speed: four pistons of
 0.45 kg on 45 mm with 0.2 kg·m² make 0.13° at order 2 [D]."""
@@ -180,6 +187,7 @@ def learn(shape: CycleShape, groups: list[Group]) -> Learnt:
 
 
 Fit = tuple[float, Floats, float]
+"""Spread of tooth errors, variance of the engine's waves by order, and the firing order, 0 where nothing fires."""
 
 
 def _fit(model: _Model, group: Group, single: Floats, sigma: float | None, order: float | None = None) -> Fit:
@@ -191,14 +199,14 @@ def _fit(model: _Model, group: Group, single: Floats, sigma: float | None, order
     """
     n = model.teeth
     turns = np.stack([np.hstack([np.eye(n), np.eye(n)]) / 2, np.hstack([np.eye(n), -np.eye(n)]) / 2])
-    rough = group.mean_covariance + model.trend + 1e-8 * np.eye(2 * n)
+    rough = group.mean_covariance + model.trend + KNOWN * np.eye(2 * n)
     means = turns @ group.mean
     bases = turns @ rough @ turns.transpose(0, 2, 1)
     shows = turns @ group.shows
     bases += RUNOUT_DEG**2 * (shows @ model.runout) @ (shows @ model.runout).transpose(0, 2, 1)
     wheel = (shows * single) @ shows.transpose(0, 2, 1)
     waves = np.stack([model.waves[1::2, :n], model.waves[0::2, :n]])
-    firing_order = order or max(FIRING_ORDERS, key=lambda k: _size(model, group.mean, k) * k**1.5)
+    firing_order = order or _firing_order(model, group.mean)
 
     def cost(p: Floats) -> float:
         variance = model.engine(np.exp(p[1]), p[2], np.exp(p[3]), p[4], firing_order)
@@ -208,14 +216,18 @@ def _fit(model: _Model, group: Group, single: Floats, sigma: float | None, order
         return float(expected) + _unlikely(means, bases + np.exp(2 * p[0]) * wheel + _joined(waves, sizes))
 
     start = np.array([np.log(sigma or 0.03), np.log(0.05), 2.5, np.log(0.3), 3.0])
-    fixed = np.array([sigma is not None, False, False, False, False])
-    best = _descend(cost, start, np.array([0.7, 1.0, 0.5, 1.0, 0.5]), fixed)
+    step = np.array([0.7 if sigma is None else 0.0, 1.0, 0.5, 1.0, 0.5])
+    best = _descend(cost, start, step)
+    seen = _size(model, group.mean, firing_order)
+    fires = seen > STANDS_OUT * np.exp(best[0]) * 2.0 / np.sqrt(n)
+    if not fires:  # as on a bench: no order is set apart
+        best = _descend(cost, np.array([*best[:3], NO_FIRING, 3.0]), np.array([*step[:3], 0.0, 0.0]))
     variance = model.engine(np.exp(best[1]), best[2], np.exp(best[3]), best[4], firing_order)
-    if firing_order > 1.0:
+    if fires and firing_order > 1.0:
         # A wave without harmonics looks less like an engine's; but every engine has one at its firing order.
         at = model.at(firing_order)
-        variance[at] = max(variance[at], _size(model, group.mean, firing_order) ** 2 / 2.0)
-    return float(np.exp(best[0])), variance, firing_order
+        variance[at] = max(variance[at], seen**2 / 2.0)
+    return float(np.exp(best[0])), variance, firing_order if fires else 0.0
 
 
 def _joined(waves: Floats, variance: Floats) -> Floats:
@@ -242,15 +254,20 @@ def _unlikely(means: Floats, covariances: Floats) -> float:
     return float((factor[:, n, :n] ** 2).sum() + 2 * np.log(factor[:, at, at]).sum())
 
 
+def _firing_order(model: _Model, mean: Floats) -> float:
+    """The lowest order that is as large as an engine's firing is against its harmonics."""
+    seen = {k: _size(model, mean, k) * k**1.5 for k in FIRING_ORDERS if k < model.teeth / 2}
+    return next(k for k, size in seen.items() if size >= HARMONIC * max(seen.values()))
+
+
 def _size(model: _Model, mean: Floats, order: float) -> float:
     """Of the wave of that order, degrees."""
     return float(np.hypot(*np.linalg.lstsq(model.waves[model.at(order)], mean, rcond=None)[0]))
 
 
-def _descend(cost: Callable[[Floats], float], start: Floats, step: Floats, fixed: NDArray[np.bool_]) -> Floats:
-    """A pattern search along each axis in turn, steps halved when none helps."""
+def _descend(cost: Callable[[Floats], float], start: Floats, step: Floats) -> Floats:
+    """A pattern search along each axis in turn, steps halved when none helps; an axis without a step stays."""
     best, least = start.copy(), cost(start)
-    step = np.where(fixed, 0.0, step)
     while step.max() > 0.1:
         moved = False
         for axis in np.flatnonzero(step > 0).tolist():
@@ -295,7 +312,7 @@ def _solve(
     for group, (_, variance, _) in zip(groups, found, strict=True):
         other = group.mean_covariance + model.trend + _joined(model.waves, variance)
         shows = group.shows
-        weight = np.linalg.solve(other + 1e-8 * np.eye(2 * n), shows)
+        weight = np.linalg.solve(other + KNOWN * np.eye(2 * n), shows)
         precision += shows.T @ weight
         pull += weight.T @ group.mean
     wheel = sigma**2 * np.diag(single)
@@ -304,7 +321,7 @@ def _solve(
     if len(groups) > 1:
         for multiple in (1, 2):
             order = found[0][2] * multiple
-            if order % 1 == 0 and order <= HIGHEST_ORDER:
+            if order and order % 1 == 0 and order <= HIGHEST_ORDER:
                 wave = model.waves[model.at(order)][:n]
                 masses += (MASSES_DEG * multiple**-4.0) ** 2 * wave @ wave.T
     prior = wheel + model.runout @ runout @ model.runout.T + masses
