@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 import pytest
-from toothwise.causes.findings import Findings
-from toothwise.causes.job import from_dict
+from toothwise.causes.findings import Findings, from_json
+from toothwise.causes.job import Job, from_dict
 from toothwise.causes.likelihood import CAUSES, NOTHING, table
 from toothwise.causes.signs import Sighting, look
 from toothwise.causes.weigh import CAP, PAPER, causes, weigh, weigh_sightings
@@ -270,3 +270,13 @@ def test_the_slowest_place_at_idle_is_not_held_against_that_of_cranking() -> Non
     card = {"sensor": HALL, "reference": {"slowest_deg": 80.0}}
     seen = {"name": "slowest_angle", "value": 92.0, "uncertainty": 0.3, "interval_deg": 180.0, "while": "idle"}
     assert "slowest" not in {s.sign for s in look(of(card, measures=[seen]))}
+
+
+def test_teeth_beside_any_gap_are_not_held_to_their_places() -> None:
+    # A wheel of 36 slots with gaps behind teeth 15, 28 and 30; a coil sees the teeth beside them shifted.
+    wheel = {"name": "own", "slots": 36, "gaps": [[16, 17], [31, 32], [35, 36]]}
+    for tooth, outcome in ((15, None), (16, None), (28, None), (29, None), (30, None), (1, None), (7, "one tooth off")):
+        errors = [{"name": "tooth_error", "value": 0.01, "unit": "deg", "uncertainty": 0.02, "tooth": 8}]
+        errors.append({"name": "tooth_error", "value": -0.9, "unit": "deg", "uncertainty": 0.05, "tooth": tooth})
+        seen = {s.sign: s.outcome for s in look(from_json({"wheel": wheel, "measures": errors}, Job()))}
+        assert (seen.get("spacing") == "one tooth off") is (outcome is not None), tooth

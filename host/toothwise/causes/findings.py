@@ -25,6 +25,7 @@ class Findings:
     revolutions: whole turns of the crank's wheel; blind_s, span_s: seconds.
     wheel: the name of the wheel followed, or "" where none could be; teeth: how many it has;
         pitch_deg: from one to the next.
+    beside_gaps: the teeth on either side of a gap; the first and the last where no gap is known.
     timing_level: which edge of the crank's teeth was followed, by the level after it; None where not known.
     identified: whether the signal itself showed that wheel (True) or the user named it (False).
     looks_like: the wheel that the signal shows where it is hardly the named one.
@@ -42,6 +43,7 @@ class Findings:
     blind_s: float = 0.0
     wheel: str = ""
     teeth: int = 0
+    beside_gaps: frozenset[int] = frozenset()
     identified: bool = False
     looks_like: str = ""
     timing_level: int | None = None
@@ -98,6 +100,7 @@ def from_json(report: Mapping[str, Any], job: Job) -> Findings:
         blind_s=float(report.get("blind_s", 0.0)),
         wheel=wheel.get("name") or "",
         teeth=teeth,
+        beside_gaps=_beside(wheel.get("gaps") or [], teeth),
         identified=bool(wheel.get("identified")),
         looks_like=wheel.get("looks_like") or "",
         timing_level=wheel.get("timing_level"),
@@ -105,6 +108,17 @@ def from_json(report: Mapping[str, Any], job: Job) -> Findings:
         speed_rpm=None if not speed else (speed["min"], speed["median"], speed["max"]),
         wiggled={place["place"]: place["stands"] for place in report.get("places", [])},
     )  # fmt: skip
+
+
+def _beside(gaps: Sequence[Sequence[int]], teeth: int) -> frozenset[int]:
+    """Teeth beside gaps, which are runs of empty slots; slot 1 is tooth 1's, and each empty one puts teeth behind."""
+    beside = {1, teeth}
+    empty = 0
+    for run in sorted(gaps):
+        before = run[0] - 1 - empty
+        beside |= {before or teeth, before % max(teeth, 1) + 1}
+        empty += len(run)
+    return frozenset(beside)
 
 
 def _event(e: Mapping[str, Any], clock: Clock) -> Event:

@@ -136,9 +136,8 @@ def spacing(findings: Findings) -> Iterator[Sighting]:
 
     Teeth beside a gap are left out: a coil sees them shifted, by how much depends on its air gap.
     """
-    errors = [
-        m for m in findings.values("tooth_error", findings.crank) if m.about.get("tooth") not in (1, findings.teeth)
-    ]
+    named = findings.values("tooth_error", findings.crank)
+    errors = [m for m in named if m.about.get("tooth") not in findings.beside_gaps]
     if not errors:
         return
     worst = max(errors, key=lambda m: abs(m.value) - _doubt(m))
