@@ -114,7 +114,7 @@ def _beside(gaps: Sequence[Sequence[int]], teeth: int) -> frozenset[int]:
     """Teeth beside gaps, which are runs of empty slots; slot 1 is tooth 1's, and each empty one puts teeth behind."""
     beside = {1, teeth}
     empty = 0
-    for run in sorted(gaps):
+    for run in sorted(gaps, key=lambda run: run[0]):
         before = run[0] - 1 - empty
         beside |= {before or teeth, before % max(teeth, 1) + 1}
         empty += len(run)
