@@ -280,3 +280,19 @@ def test_teeth_beside_any_gap_are_not_held_to_their_places() -> None:
         errors.append({"name": "tooth_error", "value": -0.9, "unit": "deg", "uncertainty": 0.05, "tooth": tooth})
         seen = {s.sign: s.outcome for s in look(from_json({"wheel": wheel, "measures": errors}, Job()))}
         assert (seen.get("spacing") == "one tooth off") is (outcome is not None), tooth
+
+
+def test_a_dropout_once_a_turn_is_one_zone_though_its_number_wanders() -> None:
+    # A coil near its end of range loses the same third of a wheel in each turn, the gap with it.
+    events = [{**missing(1)[0], "revolution": turn, "tooth": 1 + (12 + turn // 3) % 58} for turn in range(60)]
+    seen = {s.sign: s for s in look(of({"sensor": COIL}, events=events))}
+    assert seen["dropouts"].outcome == "one zone" and "once a turn" in seen["dropouts"].words
+    anywhere = [{**missing(1)[0], "revolution": turn, "tooth": 1 + turn * 23 % 58} for turn in range(60)]
+    assert {s.sign: s.outcome for s in look(of({"sensor": COIL}, events=anywhere))}["dropouts"] == "scattered"
+
+
+def test_the_cam_is_not_held_against_a_crank_that_loses_count() -> None:
+    step = {"name": "cam_step", "value": 96.0, "unit": "deg", "uncertainty": 0.5, "times": 2}
+    events = missing(500)
+    assert "cam_place" in {s.sign for s in look(of({"sensor": COIL}, measures=[step]))}
+    assert "cam_place" not in {s.sign for s in look(of({"sensor": COIL}, measures=[step], events=events))}

@@ -23,6 +23,9 @@ PHASER_DEG = 15.0
 _FEW = 0.5
 """Cam edges to a turn of the crank: half of what the wheel with the fewest teeth gives."""
 
+UNSURE = 0.2
+"""Dropouts of the crank in a turn at which the number of its teeth may wander, and the cam with it; no source."""
+
 MOVING_DEG = 5.0
 """More than a healthy drive's spread, less than the smallest phaser range of 25° [M]."""
 
@@ -55,7 +58,9 @@ def own_signal(findings: Findings) -> Iterator[Sighting]:
 
 
 def place(findings: Findings) -> Iterator[Sighting]:
-    """Where does the cam stand, and does it stay there?"""
+    """Where does the cam stand, and does it stay there? Against a crank whose teeth are counted, that is."""
+    if len(lost(findings)) > UNSURE * max(findings.revolutions, 1):
+        return
     step, swing = findings.value("cam_step"), findings.value("cam_swing")
     shift = findings.value("cam_shift")
     if step is not None and abs(step.value) > SPREAD_DEG:

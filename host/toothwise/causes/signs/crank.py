@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from itertools import pairwise
 
 from toothwise.causes.findings import Findings
 from toothwise.causes.signs import Sighting, plural
@@ -79,6 +80,9 @@ def dropouts(findings: Findings) -> Iterator[Sighting]:
     elif places >= 6 and (zone := _zone(teeth, findings.teeth)) is not None:
         words = f"{total}, most of them from tooth {zone[0]} to tooth {zone[1]}"
         yield Sighting("dropouts", "one zone", words, min(1.0, places / 20))
+    elif (turns := _once_a_turn(events, findings.teeth)) is not None:
+        words = f"{total}, once a turn in the same place, {turns} of {plural(places, 'time')}"
+        yield Sighting("dropouts", "one zone", words, min(1.0, places / 20))
     else:
         yield Sighting("dropouts", "scattered", f"{total}, spread over the wheel", min(1.0, 0.4 + places / 10))
 
@@ -93,6 +97,19 @@ def _zone(teeth: Counter[int], whole: int) -> tuple[int, int] | None:
         if sum(teeth[(start - 1 + step) % whole + 1] for step in range(width)) >= 0.9 * total:
             return start, (start + width - 2) % whole + 1
     return None
+
+
+def _once_a_turn(events: list[Event], whole: int) -> int | None:
+    """How often a dropout began whole turns behind the one before, if nearly all did; else None.
+
+    Where one hides a gap, nobody knows which tooth it began with, and the number may wander from turn to turn.
+    """
+    if whole < 12:
+        return None
+    places = [(e.revolution or 0) + (e.tooth - 1) / whole for e in events if e.tooth is not None]
+    apart = [later - place for place, later in pairwise(places)]
+    whole_turns = sum(1 for a in apart if round(a) >= 1 and abs(a - round(a)) <= _ZONE / 2)
+    return whole_turns if len(apart) >= 8 and whole_turns >= 0.9 * len(apart) else None
 
 
 def speed(findings: Findings) -> Iterator[Sighting]:
