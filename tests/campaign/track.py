@@ -27,6 +27,7 @@ from toothwise.edges.signal import Edges
 from toothwise.track.teeth import Teeth
 from toothwise.track.tracker import Tracker
 from toothwise.wheel import catalogue
+from toothwise.wheel.explain import is_even
 
 from tests.campaign.cases import BANDS, HEALTHY, STRESS, Case, Spec, build, family
 from tests.campaign.guess import guess
@@ -164,11 +165,14 @@ class Outcome:
                                 ("count right", tally.share(tally.count_right))):  # fmt: skip
                 if value < WANTED:
                     said.append(f"{what} {value:.4f} on {name}, {band}")
-        total = sum(self.guesses.values(), Counter())
-        if total["wrong"]:
-            said.append(f"{total['wrong']} wheels identified wrongly")
+        wrong = sum(words["wrong"] for words in self.guesses.values())
+        if wrong:
+            said.append(f"{wrong} wheels identified wrongly")
+        # Three turns of equal teeth hold nothing that says how many there are: undecided is the answer there.
+        told = (words for name, words in self.guesses.items() if not is_even(catalogue.wheel(name)))
+        total = sum(told, Counter())
         if total and total["undecided"] > UNDECIDED_AT_MOST * total.total():
-            said.append(f"{total['undecided']} of {total.total()} wheels undecided")
+            said.append(f"{total['undecided']} of {total.total()} wheels undecided that can be told")
         return said
 
 
