@@ -10,6 +10,8 @@ from toothwise.edges import volts_csv, wav
 from toothwise.edges.comparator import Comparator, Judgement
 from toothwise.edges.files import open_recording
 from toothwise.edges.signal import Clock, Edges
+from toothwise.examine import examine
+from toothwise.wheel import catalogue
 
 from tests.edges.contract import read_all
 
@@ -155,3 +157,41 @@ def test_no_edge_comes_before_what_was_already_vouched_for() -> None:
         then, _ = comparator.feed(ticks[cut:], v[cut:])
         assert (then.ticks >= vouched).all(), cut
         assert len(first) + len(then) == 2
+
+
+def flat_gap(hum_v: float, sign: int) -> np.ndarray:
+    """60-2 as coils often show it: a sine a tooth, nothing in the gap but noise and the mains."""
+    angle, rpm = turning(3, 300, 900)
+    t = np.arange(len(angle)) / RATE
+    v = sign * wave(angle, rpm, 5 / 900) * (np.floor(angle / 6) % 60 < 58)
+    noise = np.random.default_rng(1).normal(0, 0.004, len(v))
+    return np.asarray(v + noise + hum_v * np.sin(2 * np.pi * 50 * t))
+
+
+@pytest.mark.parametrize("hum_v", [0.0, 0.03])
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_behind_a_flat_gap_an_edge_is_where_the_wave_leaves_the_level(tmp_path: Path, hum_v: float, sign: int) -> None:
+    angle, _ = turning(3, 300, 900)
+    edges, _ = edges_of(tmp_path / "a.wav", flat_gap(hum_v, sign))
+    slots = np.interp(edges.ticks * 1e-9, np.arange(len(angle)) / RATE, angle) / 6
+    begin = slots[edges.levels == int(sign > 0)]
+    middle = slots[edges.levels == int(sign < 0)]
+    # Hum passes the level anywhere in the gap; the half-wave that then goes on to the tooth's begins there.
+    assert np.abs(begin[10:] - np.rint(begin[10:])).max() < 0.15
+    assert np.abs(middle[10:] % 1 - 0.5).max() < 0.05
+    assert {round(s) % 60 for s in begin[10:]} == set(range(58))
+
+
+@pytest.mark.parametrize("hum_v", [0.0, 0.03])
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_a_flat_gap_makes_no_fault(tmp_path: Path, hum_v: float, sign: int) -> None:
+    wav.write(tmp_path / "a.wav", RATE, iter([flat_gap(hum_v, sign)[:, None]]))
+    found = examine(open_recording(tmp_path / "a.wav"), catalogue.wheel("60-2"))
+    assert [event for event in found.events if event.kind != "stopped"] == []
+
+
+def test_a_recorders_offset_is_where_the_line_rests(tmp_path: Path) -> None:
+    rest = np.zeros(RATE // 2) + np.random.default_rng(2).normal(0, 0.004, RATE // 2)
+    for offset in (0.0, 0.3):
+        _, source = edges_of(tmp_path / "a.wav", np.concatenate([rest, flat_gap(0.0, 1)]) / 6 + offset / 6)
+        assert source["levels"]["crank"]["level_v"] == pytest.approx(offset / 6, abs=0.002)

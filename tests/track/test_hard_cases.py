@@ -65,7 +65,8 @@ def test_a_close_pair_makes_no_gaps_of_all_the_other_steps(active: int) -> None:
     made = signal(wheel, Shaft(-100.0).ramp(0, 3000, 1.0), duty=0.45)
     edges = made.edges(active=active)
     apart = [edges.ticks[edges.levels == level] for level in (0, 1)]
-    assert timing._bent_more(apart, Geometry(wheel)) is None
+    found = [timing._errors(ticks, Geometry(wheel)) for ticks in apart]
+    assert timing._bent_more(apart, found, Geometry(wheel)) is None
     assert said(track(edges, wheel, until=made.until()).events) == []
 
 

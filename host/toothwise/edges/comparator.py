@@ -11,6 +11,10 @@ enough beyond it:
                 switched: `SHARE` of half the distance between the two levels
     margin      peak over threshold, one an edge; 1 is just seen
 
+Between two half-waves a wave may lie flat at the level, as a coil's often does in the gap of its wheel; noise and hum
+then pass the level anywhere. Where a half-wave is begun that long before it leaves the level, the edge is where it
+leaves.
+
 A half-wave below the threshold is no edge: a weak tooth is missing here as it is to a control unit, and the margins
 of its neighbours tell how near to it they are.
 """
@@ -31,7 +35,13 @@ SHARE = 0.3
 PEAKS = 5
 INTERVALS = 8
 SILENT_INTERVALS = 4.0
+FLAT_INTERVALS = 0.25
+"""So long at the level, in usual intervals, is flat: a quarter of a half-wave."""
+LEAVES = 0.5
+"""Share of its threshold at which a half-wave has left the level: a sine has after a fortieth of its period [D]."""
 NOISE_SIGMAS = 6.0
+RESTS = 3.0
+"""So many times as often at one voltage as at nought is a line that rests there: an offset of the recorder's."""
 RAIL_SHARE = 0.2
 """Volts this near to a rail, of the distance between the rails, belong to it."""
 TIGHT_SHARE = 0.08
@@ -75,7 +85,11 @@ def judge(volts: Volts, noise_v: float, step_v: float, *, level_v: float | None,
     level = float(middle) if level_v is None else level_v
     size = float(np.quantile(np.abs(volts - level), 0.75))
     if level_v is None and abs(level) < 0.2 * size:
-        level = 0.0
+        # Nought, whatever the wave's shape does to its middle; unless it is elsewhere that the line rests.
+        near = max(3.0 * noise_v, 1.5 * step_v)
+        rests, at_nought = (int(np.count_nonzero(np.abs(volts - v) <= near)) for v in (level, 0.0))
+        if rests <= RESTS * at_nought:
+            level = 0.0
     return Judgement("wave", level, max(min(floor, SHARE * size), least_v))
 
 
@@ -92,12 +106,31 @@ def _width(volts: Volts) -> float:
 
 @dataclass(slots=True)
 class _HalfWave:
-    """The last one begun: when it passed the level, which way, how far it went, and whether it counted."""
+    """The last one begun: when it passed the level, which way, how far it went, whether it counted, and when it left
+    the level, if it has."""
 
     tick: int
     sign: int
     peak: float
     counted: bool
+    left: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Samples:
+    """Samples of one call, how far each is from the level, and where among them each half-wave begins."""
+
+    ticks: Ticks
+    size: Volts
+    begins: NDArray[np.int64]
+
+    def left(self, limits: Volts) -> Ticks:
+        """When each half-wave first is as far from the level as its limit; the last sample's tick if it never is."""
+        lengths = np.diff(np.append(self.begins, len(self.size)))
+        start, stop = int(self.begins[0]), len(self.size)
+        far = self.size[start:] >= np.repeat(limits, lengths)
+        place = np.where(far, np.arange(start, stop), stop - 1)
+        return np.asarray(self.ticks[np.minimum.reduceat(place, self.begins - start)])
 
 
 class Comparator:
@@ -129,7 +162,7 @@ class Comparator:
         signs = np.where(up[clear], 1, -1)
         changes = np.flatnonzero(signs != np.concatenate([[before], signs[:-1]]))
         begins = clear[changes]
-        self._finish_half(size, int(begins[0]) if len(begins) else len(size), before)
+        self._finish_half(ticks, size, int(begins[0]) if len(begins) else len(size), before)
         peaks = np.maximum.reduceat(size, begins) if len(begins) else np.empty(0)
         at = self._crossing_ticks(ticks, beyond, crossings, begins)
         self._last = int(ticks[-1]), float(volts[-1])
@@ -142,8 +175,8 @@ class Comparator:
             # The half-wave the recording begins in has no crossing, or one of noise; it is no edge.
             self._half = _HalfWave(int(at[0]), first_sign, float(peaks[0]), True)
             self._counted_sign = first_sign
-            at, peaks, first_sign = at[1:], peaks[1:], -first_sign
-        return self._count(at, peaks, first_sign)
+            at, peaks, begins, first_sign = at[1:], peaks[1:], begins[1:], -first_sign
+        return self._count(at, peaks, first_sign, _Samples(ticks, size, begins))
 
     def held_from(self, until: int) -> int:
         """How far silence is certain: not past a half-wave that may still turn out to count, nor past a crossing of the
@@ -177,10 +210,12 @@ class Comparator:
 
     # Which half-waves count -----------------------------------------------------------------------
 
-    def _finish_half(self, size: Volts, end: int, sign: int) -> None:
+    def _finish_half(self, ticks: Ticks, size: Volts, end: int, sign: int) -> None:
         """The half-wave under way goes on to the first new one."""
         if self._half is not None and end > 0 and sign:
             peak = float(size[:end].max())
+            if not self._half.counted and self._half.left is None:
+                self._half.left = self._left(self._half.tick, ticks[:end], size[:end])
             if peak > self._half.peak:
                 self._half.peak = peak
                 if self._half.counted and self._peaks:
@@ -191,27 +226,52 @@ class Comparator:
         half = self._half
         if half is None or half.counted or half.sign == self._counted_sign:
             return Edges.none(), np.empty(0, np.float32)
-        return self._count(np.array([half.tick]), np.array([half.peak]), half.sign)
+        return self._count(np.array([half.tick]), np.array([half.peak]), half.sign, None)
 
-    def _count(self, at: Ticks, peaks: Volts, first_sign: int) -> tuple[Edges, NDArray[np.float32]]:
-        half = self._half
-        if half is not None and not half.counted and half.sign != self._counted_sign and half.sign != first_sign:
+    def _left(self, tick: int, ticks: Ticks, size: Volts) -> int | None:
+        """When a half-wave begun at `tick` leaves the level in these samples of it; None if not yet."""
+        far = np.flatnonzero(size >= LEAVES * self._threshold(tick))
+        return int(ticks[far[0]]) if len(far) else None
+
+    def _count(
+        self, at: Ticks, peaks: Volts, first_sign: int, samples: _Samples | None
+    ) -> tuple[Edges, NDArray[np.float32]]:
+        """Edges and margins of these half-waves and the one under way. samples: theirs, None if that is alone."""
+        half, waits = self._half, False
+        if samples is None:
+            waits = True
+        elif half is not None and not half.counted and half.sign != self._counted_sign and half.sign != first_sign:
             at, peaks, first_sign = np.append(half.tick, at), np.append(half.peak, peaks), half.sign
+            waits = True
+        before = half.left if waits and half is not None else None
         signs = np.where(np.arange(len(at)) % 2 == 0, first_sign, -first_sign)
         plain = self._all_count(at, peaks, first_sign)
         if plain is not None:
-            margins = plain
+            thresholds, usual = plain
             counted = np.ones(len(at), bool)
         else:
-            counted, margins = self._one_by_one(at, peaks, signs)
+            counted, thresholds, usual = self._one_by_one(at, peaks, signs)
+        placed = at
+        if self.judgement.kind == "wave" and len(at):
+            left = at[:1] if before is None else np.array([before])
+            if samples is not None:
+                own = samples.left(LEAVES * thresholds[int(waits) :])
+                left = np.append(left, own) if waits else own
+            placed = np.where(counted & (left - at > FLAT_INTERVALS * usual), left, at)
         if len(at):
-            self._half = _HalfWave(int(at[-1]), int(signs[-1]), float(peaks[-1]), bool(counted[-1]))
+            self._half = _HalfWave(int(at[-1]), int(signs[-1]), float(peaks[-1]), bool(counted[-1]), before)
+            if samples is not None:
+                last = int(samples.begins[-1])
+                self._half.left = self._left(self._half.tick, samples.ticks[last:], samples.size[last:])
         levels = (signs[counted] > 0).astype(np.uint8)
-        return Edges(at[counted], levels), margins[counted].astype(np.float32)
+        margins = peaks[counted] / thresholds[counted]
+        return Edges(placed[counted], levels), margins.astype(np.float32)
 
-    def _all_count(self, at: Ticks, peaks: Volts, first_sign: int) -> Volts | None:
-        """The usual case at once: margins, where every half-wave counts and none came after a silence."""
+    def _all_count(self, at: Ticks, peaks: Volts, first_sign: int) -> tuple[Volts, Volts] | None:
+        """The usual case at once, where every half-wave counts and none came after a silence: each one's threshold, and
+        the interval usual before it."""
         j = self.judgement
+        usual = np.full(len(at), np.inf)
         if not len(at) or first_sign == self._counted_sign:
             return None
         if j.kind == "switched":
@@ -226,6 +286,7 @@ class Comparator:
                 return None
             recent = np.median(sliding_window_view(np.concatenate([self._peaks, peaks]), PEAKS), axis=1)[:-1]
             threshold = np.maximum(j.floor_v, SHARE * recent)
+            usual = np.median(sliding_window_view(gaps, INTERVALS), axis=1)[:-1]
         if (peaks < threshold).any():
             return None
         self._peaks.extend(peaks[-PEAKS:].tolist())
@@ -233,12 +294,12 @@ class Comparator:
         self._intervals.extend(np.diff(before)[-INTERVALS:].tolist())
         self._last_edge = int(at[-1])
         self._counted_sign = first_sign if len(at) % 2 else -first_sign
-        margins: Volts = peaks / threshold
-        return margins
+        return threshold, usual
 
-    def _one_by_one(self, at: Ticks, peaks: Volts, signs: NDArray[np.int64]) -> tuple[NDArray[np.bool_], Volts]:
+    def _one_by_one(self, at: Ticks, peaks: Volts, signs: NDArray[np.int64]) -> tuple[NDArray[np.bool_], Volts, Volts]:
+        """Which count, their thresholds, and the intervals usual before them."""
         counted = np.zeros(len(at), bool)
-        margins = np.zeros(len(at))
+        thresholds, usual = np.full(len(at), np.inf), np.full(len(at), np.inf)
         for i, (tick, peak, sign) in enumerate(zip(at.tolist(), peaks.tolist(), signs.tolist(), strict=True)):
             if sign == self._counted_sign:
                 # The swing between was too small to count: this is the same half-wave going on.
@@ -248,14 +309,16 @@ class Comparator:
             threshold = self._threshold(tick)
             if peak < threshold:
                 continue
-            counted[i], margins[i] = True, peak / threshold
+            counted[i], thresholds[i] = True, threshold
+            if len(self._intervals) == INTERVALS:
+                usual[i] = median(self._intervals)
             if self._silences(tick) > 1:
                 self._peaks.clear()  # what came before the silence says nothing about now
             elif self._last_edge is not None:
                 self._intervals.append(tick - self._last_edge)
             self._last_edge, self._counted_sign = tick, sign
             self._peaks.append(peak)
-        return counted, margins
+        return counted, thresholds, usual
 
     def _threshold(self, tick: int) -> float:
         j = self.judgement

@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +38,13 @@ STEADY_SHARE = 0.25
 
 GAP = 0.05
 """One polarity fits better if its gap is bent by so much less, in log units (see `_bent_more`)."""
+
+STRAIGHT = 0.5
+"""One edge stays straight at a gap if it bends by less than such a share of what the other does."""
+
+NEAR = 0.45
+"""Two edges' gaps are the same one if their middles are within such a share of them: a crossing in the middle of a gap
+moves it by three eighths at most [D]."""
 
 BURST_SHARE = 0.05
 """Spans shorter than such a share of the long ones are no tooth of a wheel that has only one."""
@@ -107,24 +116,36 @@ def _bent_more(apart: Sequence[NDArray[np.int64]], found: Sequence[Errors], geom
     unknown. apart, found: each level's edges, and what `_errors` says of them.
 
     In a variable-reluctance signal the crossing between the teeth gives a part of each gap to the interval behind it:
-    the gap looks shorter, that one longer. What bends the speed itself, bends both edges' intervals alike, and so it is
-    their difference that counts, at the gap where it is smallest, for a fault may lie at another.
+    the gap looks shorter, that one longer. What bends the speed itself, bends both edges' intervals alike, and so does
+    a fault, and so it is their difference that counts, at the gap where it is largest while one of them stays straight:
+    noise may place that crossing well at some gaps. Else at the gap where it is smallest.
     Only where the pitch is so fine that both see the same speed.
     """
     if geometry.teeth <= FEW_TEETH or min(len(ticks) for ticks in apart) < 3:
         return None
-    places = [_gaps(ticks, errors, geometry) for ticks, errors in zip(apart, found, strict=True)]
-    half = 0.5 * min(np.median(np.diff(ticks)) for ticks in apart)
-    bent = [one - other for at, one in places[0] for there, other in places[1] if abs(at - there) < 3.0 * half]
-    return min(bent, key=abs, default=None)
+    gaps = product(*(_gaps(ticks, errors, geometry) for ticks, errors in zip(apart, found, strict=True)))
+    pairs = [(a.bent, b.bent) for a, b in gaps if abs(a.middle - b.middle) < NEAR * max(a.span, b.span)]
+    straight = [one - other for one, other in pairs if min(abs(one), abs(other)) < STRAIGHT * max(abs(one), abs(other))]
+    largest = max(straight, key=abs, default=0.0)
+    return largest if abs(largest) > GAP else min((one - other for one, other in pairs), key=abs, default=None)
 
 
-def _gaps(ticks: NDArray[np.int64], errors: Errors, geometry: Geometry) -> list[tuple[float, float]]:
-    """Of each gap, its middle and by how much its intervals are bent: the log error out of it less that into it."""
+class _Gap(NamedTuple):
+    """middle, span: ticks. bent: the log error of the interval out of it less that of the one into it."""
+
+    middle: float
+    span: float
+    bent: float
+
+
+def _gaps(ticks: NDArray[np.int64], errors: Errors, geometry: Geometry) -> list[_Gap]:
     error, phase = errors
     gap = np.array(geometry.steps) > 1.4 * float(np.median(geometry.steps))
     at = np.flatnonzero(gap[(np.arange(1, len(error)) + phase) % geometry.teeth]) + 1
-    return [(0.5 * float(ticks[i] + ticks[i + 1]), float(error[i] - error[i - 1])) for i in at.tolist()]
+    return [
+        _Gap(0.5 * float(ticks[i] + ticks[i + 1]), float(ticks[i + 1] - ticks[i]), float(error[i] - error[i - 1]))
+        for i in at.tolist()
+    ]
 
 
 def _cost(ticks: NDArray[np.int64], geometry: Geometry, tick_s: float, enough: float) -> float:
