@@ -25,7 +25,7 @@ class Findings:
     revolutions: whole turns of the crank's wheel; blind_s, span_s: seconds.
     wheel: the name of the wheel followed, or "" where none could be; teeth: how many it has;
         pitch_deg: from one to the next.
-    beside_gaps: the teeth on either side of a gap; the first and the last where no gap is known.
+    beside_gaps: the teeth on either side of a gap, and always the first and the last.
     timing_level: which edge of the crank's teeth was followed, by the level after it; None where not known.
     identified: whether the signal itself showed that wheel (True) or the user named it (False).
     looks_like: the wheel that the signal shows where it is hardly the named one.

@@ -260,7 +260,7 @@ class Comparator:
             placed = np.where(counted & (left - at > FLAT_INTERVALS * usual), left, at)
         if len(at):
             self._half = _HalfWave(int(at[-1]), int(signs[-1]), float(peaks[-1]), bool(counted[-1]), before)
-            if samples is not None:
+            if samples is not None and not counted[-1]:
                 last = int(samples.begins[-1])
                 self._half.left = self._left(self._half.tick, samples.ticks[last:], samples.size[last:])
         levels = (signs[counted] > 0).astype(np.uint8)
