@@ -159,9 +159,8 @@ class Group:
         """
         n = max(self.count, 2)
         centred = self.products / n - np.outer(self.mean, self.mean)
-        bent = (
-            np.diagonal(np.diff(np.diff(centred, 2, axis=0), 2, axis=1)) / 4.0
-        )  # of each against its neighbours' mean
+        # A second difference is twice a tooth against the mean of its neighbours.
+        bent = np.diagonal(np.diff(np.diff(centred, 2, axis=0), 2, axis=1)) / 4.0
         alone = float(np.median(bent)) / 1.5
         return 2.0 * (centred + alone * np.eye(len(centred))) / (n - 1)
 
