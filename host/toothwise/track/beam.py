@@ -69,6 +69,8 @@ class Beam:
         self.tooth_deg = motion.TOOTH_DEG
         self._passed = 0  # tick of the edge before the one taken in now
         self._latest = 0
+        # With no speed known yet: as long as a tooth and a half take at 15 rpm.
+        self.first_span_most = (geometry.largest_deg + 0.5 * geometry.smallest_deg) / (15.0 * 6.0) / tick_s
         self.least_deg_ticks = 1.0 / (motion.STEP_RPM_MOST * 6.0 * tick_s)
 
     def begin(self, edge: int, tick: int, counts: Sequence[int]) -> None:
@@ -137,9 +139,7 @@ class Beam:
 
     def _is_lost(self, node: Node, tick: int) -> bool:
         if not node.pace:
-            # No speed is known yet: as long as a tooth and a half take at 15 rpm.
-            limit = (self.geometry.largest_deg + 0.5 * self.geometry.smallest_deg) / (15.0 * 6.0) / self.tick_s
-            return tick - node.tick > limit
+            return tick - node.tick > self.first_span_most
         lost_deg = self.geometry.lost_deg
         span, limit = tick - node.tick, lost_deg * node.pace
         return span > limit and span > limit * math.exp(2.0 * math.sqrt(self._moved(node, lost_deg)))

@@ -34,6 +34,9 @@ MOST = 0.2
 
 BLOCK = 1 << 15
 
+APART = 2.0
+"""With the wheel's phase unknown, all others must break the bound this many times over somewhere in a turn."""
+
 
 class Steady:
     """Acceptance bounds for each interval of a wheel, laid out for whole blocks."""
@@ -47,6 +50,11 @@ class Steady:
         turns = BLOCK // geometry.teeth + 2
         self.teeth = geometry.teeth
         self.lone_is_told = geometry.teeth > GUARD + LONE_MOST  # with fewer, one turn holds no proof
+        self.first_wanted = geometry.teeth + GUARD + 1  # intervals that `first` asks for
+        # Of each ratio in a turn and the few more, (phases, ratios): what it should be, and the bound. Log units.
+        at = (np.arange(geometry.symmetry)[:, None] + np.arange(self.first_wanted - 1)) % geometry.teeth
+        self._change = np.log(after / steps)[at]
+        self._bound = np.roll(pair, -1)[at]
         self._geometry = geometry
         self._per_deg = np.tile(1.0 / steps, turns)
         self._high = np.tile(np.exp(pair), turns)
@@ -71,6 +79,26 @@ class Steady:
         if doubt[where]:
             return where, True
         return n, False
+
+    def first(self, ticks: NDArray[np.int64]) -> int | None:
+        """The tooth that the first of these edges is, if there is no doubt about them, else None.
+
+        ticks: timing edges, at most `first_wanted` + 1, and as long as there are fewer the answer may still become
+        None. Every place of the wheel's gaps but one is then missed and, in a turn, seen where there is none: two
+        faults or more where the place that is told has none, so the careful tracker could only say the same.
+        """
+        spans = np.diff(ticks)
+        if len(spans) and spans.min() < 1:
+            return None
+        ratios = np.diff(np.log(spans))
+        off = np.abs(ratios - self._change[:, : len(ratios)]) / self._bound[:, : len(ratios)]
+        worst = off.max(axis=1, initial=0.0)
+        best = int(worst.argmin())
+        if worst[best] > 1.0:
+            return None
+        if len(spans) == self.first_wanted and int((worst < APART).sum()) > 1:
+            return None
+        return best
 
     def lone(self, ticks: Sequence[int], count: int, pace: float) -> tuple[int, int] | None:
         """(teeth missing, edges too many) where exactly one of the two makes all speeds around it agree, else None.

@@ -19,7 +19,6 @@ from toothwise.track.profile import Profile
 from toothwise.track.shake import LOOK_BACK
 from toothwise.track.steady import AFTER, BLOCK, GUARD, Steady
 from toothwise.track.teeth import Teeth
-from toothwise.track.widths import Lasted
 from toothwise.wheel.pattern import Wheel
 
 CLEAN, CLEAN_MOST = 6, 48
@@ -55,9 +54,8 @@ class Tracker:
         self._tick_s = clock.tick_ns * 1e-9
         self._blind: list[tuple[int, int]] = []
         self._beam = Beam(self._geometry, self._tick_s, self._blind)
-        self._lasted = Lasted()  # how long the level after each timing edge lasted, where that is used
-        self._beam.width_of = self._lasted.of
         self._emit = Emitter(wheel, self._geometry, clock, channel, self._blind)
+        self._beam.width_of = self._emit.lasted
         self._chosen = False  # whether the first edges have been looked at
         self._held = Edges.none()  # level changes not yet needed no more
         self._times: NDArray[np.int64] = np.empty(0, np.int64)  # timing edges among them
@@ -135,12 +133,8 @@ class Tracker:
 
     def _add(self, edges: Edges) -> None:
         assert self.timing_level is not None
-        self._emit.add(edges, self.timing_level)
-        marks = edges.levels == self.timing_level
-        new = edges.ticks[marks]
+        new = self._emit.add(edges, self.timing_level)
         self._times = np.concatenate([self._times, new]) if len(self._times) else new
-        if self._beam.widths is not None:
-            self._lasted.add(edges, marks)
 
     # the way through
 
@@ -163,9 +157,6 @@ class Tracker:
         if drop > 0:
             self._times = self._times[drop:]
             self._base = keep
-        # An explanation still asks for the width of its latest tooth, which may lie some edges back.
-        oldest = keep if self._lock is not None else min([keep, *(node.edge for node in self._beam.live)])
-        self._lasted.forget(oldest)
 
     def _run_steady(self, last: bool) -> bool:
         """Go on from the lock. False when more edges are needed."""
@@ -272,6 +263,8 @@ class Tracker:
             if self._root is None:
                 if not self._start(self._next, tick, last):
                     return False
+                if self._lock is not None:
+                    return True
                 continue
             if self._next == self._patient_until:
                 beam.hopeless = HOPELESS
@@ -301,6 +294,13 @@ class Tracker:
 
     def _start(self, edge: int, tick: int, last: bool) -> bool:
         """Begin a stretch at this edge. False when more edges are needed to begin well."""
+        if self._geometry.teeth > FEW_TEETH and self._geometry.symmetry > 1:
+            ahead = self._times[edge - self._base : edge - self._base + self._steady.first_wanted + 1]
+            count = self._first_tooth(ahead)
+            if count is not None and len(ahead) > self._steady.first_wanted:
+                return self._start_in_step(edge, ahead, count)
+            if count is not None and not last:
+                return False
         profile = Profile(self._geometry)
         counts = range(self._geometry.symmetry)
         self._beam.hopeless = HOPELESS
@@ -334,6 +334,30 @@ class Tracker:
         self._root = self._beam.live[0]
         return True
 
+    def _first_tooth(self, ahead: NDArray[np.int64]) -> int | None:
+        """The tooth that the first of a turn's edges is, if there is no doubt about any of them."""
+        spans = np.diff(ahead)
+        slow, fast = self._beam.first_span_most, self._beam.least_deg_ticks * self._geometry.smallest_deg
+        if len(spans) and (spans.max() > slow or spans.min() < fast):
+            return None
+        if any(start <= ahead[-1] and end > ahead[0] for start, end in self._blind):
+            return None
+        return self._steady.first(ahead)
+
+    def _start_in_step(self, edge: int, ahead: NDArray[np.int64], count: int) -> bool:
+        """Begin a stretch at this edge, which is that tooth: the quick tracker goes on from it at once."""
+        self._beam.profile, self._tail = Profile(self._geometry), NO_TEETH
+        self._emit.begin(edge)
+        self._next = edge + 1
+        lock = Node(edge, int(ahead[0]), count, 0.0, None)
+        # No interval ended here: the first one is held against itself.
+        lock.span_ticks, lock.span_deg = int(ahead[1] - ahead[0]), self._geometry.span(count, 1)
+        lock.before = count - 1
+        self._lock, self._locked_at = lock, edge
+        self._clean = CLEAN
+        self._block = max(256, len(ahead))
+        return True
+
     def _rehearse(self, edge: int, times: NDArray[np.int64]) -> tuple[Profile, bool]:
         """The swing of the first turns, learnt from themselves before anything about them is decided; and whether
         the stretch ends in here. With few teeth, what a turn looks like is only known after a few of them.
@@ -342,7 +366,7 @@ class Tracker:
         beam = Beam(self._geometry, self._tick_s, self._blind)
         beam.hopeless = HOPELESS_AT_FIRST
         beam.widths = self._beam.widths
-        beam.width_of = lambda i: self._lasted.of(edge + i)
+        beam.width_of = lambda i: self._emit.lasted(edge + i)
         beam.begin(0, int(times[0]), range(self._geometry.symmetry))
         ended = False
         for i, tick in enumerate(times[1:].tolist(), 1):

@@ -6,10 +6,6 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
-from toothwise.edges.signal import Edges
 from toothwise.track import motion
 
 SHARE_SIGMA = 0.25
@@ -75,36 +71,6 @@ class Widths:
         if lost and error > 0.0:
             return 0.0, 0.0  # through a missing tooth the line may be held at either level
         return min(motion.penalty(error, WIDTH_SIGMA), MOST), 0.0 if lost else FOLLOW * min(max(error, -1.0), 1.0)
-
-
-class Lasted:
-    """How long the level after each timing edge lasted, as far back as somebody may ask."""
-
-    def __init__(self) -> None:
-        self._ticks: NDArray[np.int64] = np.empty(0, np.int64)
-        self._base = 0  # number of the first timing edge held
-        self._latest = 0  # tick of the latest one
-
-    def add(self, edges: Edges, marks: NDArray[np.bool_]) -> None:
-        """More level changes, and which of them are timing edges."""
-        if len(self._ticks) and self._ticks[-1] < 0 and len(edges) and not marks[0]:
-            self._ticks[-1] = edges.ticks[0] - self._latest
-        at = np.flatnonzero(marks)
-        if len(at):
-            self._latest = int(edges.ticks[at[-1]])
-        after = np.minimum(at + 1, len(edges) - 1)
-        self._ticks = np.concatenate([self._ticks, np.where(marks[after], -1, edges.ticks[after] - edges.ticks[at])])
-
-    def of(self, edge: int) -> int:
-        """Ticks from a timing edge to the opposite one after it; -1 where another timing edge comes first."""
-        at = edge - self._base
-        return int(self._ticks[at]) if 0 <= at < len(self._ticks) else -1
-
-    def forget(self, before: int) -> None:
-        """Nobody will ask for timing edges before this one."""
-        if before > self._base:
-            self._ticks = self._ticks[before - self._base :]
-            self._base = before
 
 
 def _log_odds(share: float) -> float:
