@@ -115,6 +115,22 @@ def test_memory_does_not_grow_with_a_healthy_recording() -> None:
     assert sizes[-1] < sizes[0] * 1.5 + 50_000
 
 
+def test_memory_does_not_grow_with_the_cam_while_the_crank_is_dead(monkeypatch: pytest.MonkeyPatch) -> None:
+    import tracemalloc
+
+    monkeypatch.setattr(finding, "_GIVE_UP", 15_000)
+    examination = Examination(CLOCK, ("crank", "cam"), None)
+    sizes = []
+    tracemalloc.start()
+    for lap in range(32):
+        cam = Edges(np.arange(10_000) + lap * 10_000, np.arange(10_000).astype(np.uint8) & 1)
+        examination.feed(Batch((lap + 1) * 10_000, {"cam": cam}))
+        if lap % 8 == 7:
+            sizes.append(tracemalloc.get_traced_memory()[0])
+    tracemalloc.stop()
+    assert sizes[-1] < sizes[0] + 50_000
+
+
 def test_a_line_gone_still_while_the_cam_turns_is_silent() -> None:
     before, _ = turning(W60, 20, 4)  # so slow that the crank's own signal cannot tell a stop from a silence
     still = before.ticks[-1] + CLOCK.ticks(30.0)

@@ -20,7 +20,8 @@ class WheelFinder:
 
     It looks when 64, 128, 256 … crank edges are in, at exactly that many, so that the answer never depends on where
     a batch ends: first at all of them (the first 16,384 at most), then, for a recording that begins badly, at the
-    later half. Of another channel as many edges are held back as of the crank at most.
+    later half. Of another channel its first 1,048,576 edges are held back, however few the crank has; what comes after
+    them while the crank's wheel is not known reaches no check.
 
     otherwise: the wheel to take where the signal does not show one; then `identified` stays False.
     """
@@ -61,7 +62,9 @@ class WheelFinder:
     def _hold(self, channel: str, edges: Edges) -> None:
         room = _GIVE_UP - self._counts.get(channel, 0)
         if channel != self._crank and len(edges) > room:
-            edges = Edges(edges.ticks[:room], edges.levels[:room])
+            if room <= 0:
+                return
+            edges = Edges(edges.ticks[:room].copy(), edges.levels[:room].copy())  # a view would keep the whole batch
         self._held.setdefault(channel, []).append(edges)
         self._counts[channel] = self._counts.get(channel, 0) + len(edges)
 
