@@ -270,7 +270,7 @@ class StreamPlayer:
 
     def rate(self, hz: int, ms: int) -> bool:
         half = self._capture.tick_hz // hz
-        return half > 0 and self._begin(iter([(1, half), (0, half)] * (hz * ms // 2000)))
+        return half > 0 and self._begin(_square(half, hz * ms // 2000))
 
     def _begin(self, steps) -> bool:  # type: ignore[no-untyped-def]
         self._steps = steps
@@ -330,6 +330,13 @@ class StreamConductors:
             for fed, far, start, end in self._capture.shorts
             if start <= now < end and fed < far < self._count
         ]
+
+
+def _square(half: int, times: int) -> "Iterator[tuple[int, int]]":
+    """Levels and how long each lasts, in ticks, of a square wave."""
+    for _ in range(times):
+        yield 1, half
+        yield 0, half
 
 
 def _plain(words: bytes, flags: int, base: int, phase: int) -> bytes:

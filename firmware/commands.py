@@ -4,7 +4,11 @@ import gc
 import pattern_out
 import wire
 from contacts import WALK_MS
+from line import HostGone
 from panel import SOUNDS
+
+_MOST_RATE_HZ = 500000  # more than any capture keeps up with
+_MOST_RATE_MS = 60000
 
 
 def handle(rig, text: str) -> None:  # type: ignore[no-untyped-def]
@@ -23,6 +27,10 @@ def handle(rig, text: str) -> None:  # type: ignore[no-untyped-def]
         said = "error %s" % refused
     except (IndexError, ValueError):
         said = "error bad_argument"
+    except HostGone:
+        raise
+    except Exception as error:
+        said = "error internal_error %s: %s" % (type(error).__name__, error)
     if said is not None:
         rig.post.answer("%s %s" % (name, said))
 
@@ -69,7 +77,7 @@ def _self_check(rig, words):  # type: ignore[no-untyped-def]
         )
     if words[0] == "rate":
         hz, ms = int(words[1]), int(words[2])
-        if hz <= 0 or ms <= 0:
+        if not (0 < hz <= _MOST_RATE_HZ and 0 < ms <= _MOST_RATE_MS):
             raise ValueError
         if not player.rate(hz, ms):
             raise Refused("bad_argument")

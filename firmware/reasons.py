@@ -17,7 +17,7 @@ HINTS: dict[str, str] = {
         "The host did not read for a while; frames other than edges were dropped, their number is the value."
     ),
     "internal_error": (
-        "The firmware met something it did not expect; the answer before it says what. Press reset, then `toothwise rig check`."
+        "The firmware met something it did not expect; the words behind it say what. Press reset, then `toothwise rig check`."
     ),
     "no_such_pin": "This board has no pin for that: see `pins`, or set one in pins.json on the board.",
     "unknown_command": (

@@ -67,6 +67,11 @@ class Bench:
             self.rig.turn()
             self.silicon.advance(MS)
 
+    def ask(self, line: str) -> str:
+        """Its answer, without the command's name."""
+        self.say(line)
+        return [f[3].decode() for f in self.host.frames if f[1] == wire.ANSWER][-1].split(" ", 1)[1]
+
     def start(self) -> None:
         self.say("start")
         self.began = self.silicon.machines[0].began
@@ -306,3 +311,12 @@ def test_channels_left_over_by_an_earlier_run_are_quieted() -> None:
     pins = {n: 2 + i for i, n in enumerate(wire.CHANNELS)}
     board.capture_pio.Capture(pins, board.clock.WideClock()).close()
     assert written == {0x50000010: 0}
+
+
+def test_a_command_that_goes_wrong_is_answered_and_the_rig_goes_on(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    def broken(_: str) -> None:
+        raise MemoryError("no room")
+
+    monkeypatch.setattr(bench.rig.panel, "lamp", broken)
+    assert bench.ask("lamp on") == "error internal_error MemoryError: no room"
+    assert bench.ask("mute off") == "ok"

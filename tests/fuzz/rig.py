@@ -61,6 +61,7 @@ class Commanded:
         self._port.wait(lambda frame: frame[1] == wire.HELLO, 30.0)
         for said in self._port.of(wire.ANSWER, self._port.seen[known:]):
             assert said.decode("ascii").isprintable() and said.split()[1] in (b"ok", b"error"), said
+            assert b"internal_error" not in said, said
 
     def close(self) -> None:
         """Raises AssertionError where it said something that is no frame, or ended otherwise than it should."""
