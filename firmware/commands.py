@@ -159,7 +159,10 @@ def _drive(rig, words):  # type: ignore[no-untyped-def]
         value = int(words[1])
         if not drive.kind:
             raise Refused("drive_off")
-        return "ok value=%d" % drive.set(value)
+        given = drive.set(value)
+        if drive.let_go:
+            raise Refused("drive_link_lost")
+        return "ok value=%d" % given
     if asked == "stop":
         drive.stop("")
     elif words:

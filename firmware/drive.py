@@ -40,6 +40,8 @@ class Drive:
         self._edges = 1
         self._most_step = 0
         self._ramp = 0  # steps a second that one chore may add; 0: none
+        self.let_go = False  # by the guard; `turn` has not said so yet
+        self._changing = False  # the output is being set: the guard leaves it alone for that moment
         self._heard = now_ms()
         self._window = now_ms()
         self._counted = [0, 0]
@@ -61,16 +63,17 @@ class Drive:
         self._edges = edges
         self._most_step = most_rpm * option // 60 if kind == "step" else output.most
         self._ramp = max(ramp * _CHORE_MS // 1000, 1) if kind == "step" else 0
+        self._heard = self._window = self._moved = now_ms()
+        self.let_go = False
         output.begin(option)
         output.guard(self.guard)
         self.kind = kind
         self.stopped_by = ""
-        self._heard = self._window = self._moved = now_ms()
         self._counted = captured
         self.rpm = 0
 
     def set(self, value: int) -> int:
-        """What the host wants, repeated to stay alive. Returns what it will get."""
+        """What the host wants, repeated to stay alive. Returns what it will get: nothing, once it was let go."""
         most = min(self._output.most, self._most_step)
         self.wanted = min(max(value, max(self._output.least, -most)), most)
         self._heard = now_ms()
@@ -79,15 +82,25 @@ class Drive:
         return self.wanted
 
     def _give(self, value: int) -> None:
-        if value != self.value:
-            self.value = value
-            self._output.set(value)
+        if value == self.value:
+            return
+        self._changing = True
+        try:
+            if not self.let_go:
+                self.value = value
+                self._output.set(value)
+        finally:
+            self._changing = False
+        if self.let_go:  # meanwhile, perhaps
+            self._output.end()
 
     def guard(self) -> None:
         """The loop may be held up for half a second by a host that stops reading in the middle of a frame: lets go
-        meanwhile; the loop finds the reason when it comes back."""
+        meanwhile; the loop says so when it comes back. Called between any two steps of what the loop does."""
         if since_ms(self._heard, now_ms()) > ALIVE_MS:
-            self._output.end()
+            self.let_go = True
+            if not self._changing:
+                self._output.end()
 
     def turn(self, captured: list[int], capturing: bool) -> str:
         """Every few milliseconds. captured: edges so far of the sensor and of the master beside it; the busier one says
@@ -116,10 +129,10 @@ class Drive:
         return max(value - self._ramp, wanted)
 
     def _trouble(self, now: int, captured: list[int], capturing: bool) -> str:
+        if self.let_go or since_ms(self._heard, now) > ALIVE_MS:
+            return "drive_link_lost"
         if not capturing:
             return "drive_no_capture"
-        if since_ms(self._heard, now) > ALIVE_MS:
-            return "drive_link_lost"
         span = since_ms(self._window, now)
         if span >= WINDOW_MS:
             seen = max([(new - old) & 0x3FFFFFFF for new, old in zip(captured, self._counted)])

@@ -32,15 +32,16 @@ class _Pins:
         self._timer.init(period=50, mode=Timer.PERIODIC, callback=lambda timer: check())
 
     def end(self) -> None:
-        if self._timer is not None:
-            self._timer.deinit()
-            self._timer = None
+        # The guard may come in here from its timer and end it first: nothing is looked at twice.
+        timer, self._timer = self._timer, None
+        pwm, self._pwm = self._pwm, None
         if self._enable is not None:
             self._enable.value(0)
-        if self._pwm is not None:
-            self._pwm.duty_u16(0)
-            self._pwm.deinit()
-            self._pwm = None
+        if timer is not None:
+            timer.deinit()
+        if pwm is not None:
+            pwm.duty_u16(0)
+            pwm.deinit()
         Pin(self._pin, Pin.OUT, value=0)
 
 

@@ -288,7 +288,7 @@ def load(silicon: Silicon, capture: str = "capture_pio") -> types.SimpleNamespac
     }
     files = (
         *("wire", "clock", "capture", "pattern_out", "line", "post", "flow", "panel", "contacts", "commands"),
-        *("conductors", capture, "rig"),
+        *("conductors", "drive", capture, "rig"),
     )
     before = {name: sys.modules.get(name) for name in (*stands_in, *files)}
     loaded = types.SimpleNamespace(Pin=Pin)

@@ -313,10 +313,47 @@ def test_channels_left_over_by_an_earlier_run_are_quieted() -> None:
     assert written == {0x50000010: 0}
 
 
-def test_a_command_that_goes_wrong_is_answered_and_the_rig_goes_on(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_command_that_goes_wrong_is_answered(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     def broken(_: str) -> None:
         raise MemoryError("no room")
 
     monkeypatch.setattr(bench.rig.panel, "lamp", broken)
     assert bench.ask("lamp on") == "error internal_error MemoryError: no room"
     assert bench.ask("mute off") == "ok"
+
+
+class Output:
+    """What a drive turns: `check` is its guard's, called by the test."""
+
+    least, most = -1000, 1000
+
+    def __init__(self) -> None:
+        self.turns = 0
+        self.check: Any = None
+
+    def begin(self, option: int) -> None:
+        pass
+
+    def guard(self, check: Any) -> None:
+        self.check = check
+
+    def set(self, value: int) -> None:
+        self.turns = value
+
+    def end(self) -> None:
+        self.turns = 0
+
+
+def test_a_word_that_waited_while_the_drive_was_let_go_is_refused_with_the_reason(bench: Bench) -> None:
+    output = Output()
+    bench.rig.make_drive = lambda: bench.board.drive.Drive(output, output)
+    bench.start()
+    assert bench.ask("drive pwm 3000 120") == "ok" and bench.ask("drive set 500") == "ok value=500"
+    bench.silicon.advance(450 * MS)  # the loop is held up by a host that stopped in the middle of a frame
+    output.check()
+    assert output.turns == 0
+    assert bench.ask("drive set 600") == "error drive_link_lost"
+    assert output.turns == 0 and not bench.rig.drive.running
+    assert bench.ask("drive").endswith("kind=off value=0 rpm=0 stopped_by=drive_link_lost")
+    faults = [wire.read_fault(f[3])[0] for f in bench.host.frames if f[1] == wire.FAULT]
+    assert faults == [wire.reason_id("drive_link_lost")]

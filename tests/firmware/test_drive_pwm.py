@@ -22,6 +22,7 @@ class Board:
         self.pulses: dict[int, list[int]] = {}
         self.timers: list[Callable[[Any], None]] = []
         self.ms = 0
+        self.before_level: Callable[[], None] = lambda: None
 
 
 @pytest.fixture
@@ -38,6 +39,7 @@ def loaded() -> Iterator[tuple[Board, Any]]:
                 self.value(value)
 
         def value(self, level: int) -> None:
+            board.before_level()
             board.pins[self.number] = level
 
     class PWM:
@@ -133,6 +135,44 @@ def test_lets_go_while_the_loop_is_held_up(loaded: tuple[Board, Any]) -> None:
     assert at_rest(board)
     assert drive.turn([0, 0], True) == "drive_link_lost"
     assert at_rest(board) and not drive.running
+
+
+def test_what_was_let_go_is_not_enabled_again(loaded: tuple[Board, Any]) -> None:
+    """A word that waited in the line is read before the loop looks after the drive."""
+    board, drive = loaded
+    drive.arm("pwm", 3000, 116, 20000, 0, [0, 0])
+    drive.set(500)
+    board.ms += 450
+    board.timers[0](None)
+    drive.set(600)
+    assert at_rest(board)
+    assert drive.turn([0, 0], True) == "drive_link_lost"
+    assert drive.stopped_by == "drive_link_lost" and not drive.running
+    drive.arm("pwm", 3000, 116, 20000, 0, [0, 0])
+    drive.set(600)
+    assert board.pins[16] == 1 and len(board.timers) == 1
+
+
+def test_let_go_in_the_middle_of_a_change(loaded: tuple[Board, Any]) -> None:
+    """The timer strikes between two pins of the output, at each of them once."""
+    board, drive = loaded
+    for place in range(2):
+        drive.arm("step", 3000, 116, 200, 4000, [0, 0])
+        drive.set(1000)
+        board.ms += 395
+        changes = []
+
+        def strike(place: int = place, changes: list[int] = changes) -> None:
+            changes.append(1)
+            if len(changes) == place + 1:
+                board.before_level = lambda: None
+                board.ms += 60
+                board.timers[0](None)
+
+        board.before_level = strike
+        drive.turn([0, 0], True)
+        assert len(changes) == place + 1 and at_rest(board)
+        assert drive.turn([0, 0], True) == "drive_link_lost"
 
 
 def test_a_sensor_that_misses_teeth_does_not_hide_the_speed(loaded: tuple[Board, Any]) -> None:
