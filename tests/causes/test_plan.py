@@ -93,3 +93,10 @@ def test_information_is_the_mean_loss_of_entropy() -> None:
 
 def test_a_settled_case_leaves_little_to_do() -> None:
     assert sum(s.bits for s in plan(CASES["wheel_tooth"])) < sum(s.bits for s in plan(CASES["unproven"]))
+
+
+def test_what_good_looks_like_names_the_limits_that_judge() -> None:
+    good = {t.name: t.good for t in book_of_tests()[0]}
+    assert "within 0.2 V of 5 or 8 V" in good["supply"] and "at most 0.1 V" in good["supply"]
+    assert "at most 0.5 V" in good["levels"] and "within 0.3 V of a pull-up" in good["levels"]
+    assert not any("{" in text for text in good.values())

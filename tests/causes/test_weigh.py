@@ -172,6 +172,25 @@ def test_a_meter_that_repeats_the_recording_is_no_second_witness() -> None:
     assert again.strength < alone.strength == 1.0
 
 
+@pytest.mark.parametrize(
+    ("feed", "outcome"),
+    [(4.79, "bad"), (4.8, "half good"), (5.2, "half good"), (5.21, "bad"), (7.79, "bad"), (7.8, "half good"),
+     (8.47, "bad"), (9.5, "bad"), (9.6, "half good"), (12.4, "half good"), (15.1, "bad")],
+)  # fmt: skip
+def test_a_feed_is_good_within_what_the_plan_says(feed: float, outcome: str) -> None:
+    assert {s.sign: s.outcome for s in look(of({"sensor": HALL, "readings": {"feed_v": feed}}))}["supply"] == outcome
+
+
+@pytest.mark.parametrize(
+    ("high", "outcome"),
+    [(4.51, "high is low"), (4.69, "high is low"), (4.7, "good"), (5.3, "good"), (6.5, "high is low"), (7.7, "good"),
+     (9.0, "high is low"), (12.4, "good")],
+)  # fmt: skip
+def test_a_high_level_is_good_within_what_the_plan_says(high: float, outcome: str) -> None:
+    readings = {"signal_low_v": 0.5, "signal_high_v": high}
+    assert {s.sign: s.outcome for s in look(of({"sensor": HALL, "readings": readings}))}["levels"] == outcome
+
+
 def test_a_code_that_repeats_the_meter_is_no_second_witness() -> None:
     """A dead chip pulls the line down as a short does; that the control unit saw it low adds little to the meter's."""
     low = {"signal_low_v": 0.15, "signal_high_v": 0.15}

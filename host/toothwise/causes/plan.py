@@ -16,6 +16,7 @@ from importlib.resources import files
 from toothwise.causes.findings import Findings
 from toothwise.causes.likelihood import CAUSES, Table, table
 from toothwise.causes.signs import Sighting, look
+from toothwise.causes.signs.meter import LIMITS
 from toothwise.causes.weigh import PAPER, Weighed, weights
 
 _LEAST_BITS = 0.01
@@ -60,7 +61,7 @@ def book_of_tests() -> tuple[tuple[Test, ...], dict[str, str]]:
         Test(
             name,
             entry["do"],
-            entry["good"],
+            entry["good"].format_map(LIMITS),
             float(entry["minutes"]),
             tuple(entry["signs"]),
             tuple(entry.get("shows", entry["signs"])),
