@@ -28,6 +28,7 @@ from toothwise.causes.signs import Sighting, look
 STANDS = ("supported", "possible", "untested", "contradicted")
 """In the order in which they are listed."""
 
+# The levels that decide how a cause stands. All are judgements, no source, as the table's figures are.
 CAP = math.log(40.0)
 """No single sign moves the odds by more than this, either way."""
 
@@ -38,13 +39,30 @@ PAPER = COMPLAINS | {"proven", "kind"}
 """Signs that are no measurement of the fault itself."""
 
 CARRIED = 0.75
+"""Share of the weight that a supported cause holds at least: three in four."""
+
 AHEAD = 4.0
+"""A supported cause weighs so many times as much as the next one; what remains when no fault shows, as any fault."""
+
 CLEARLY = 1.5
+"""`unproven` is supported while what is no fault weighs so many times as much as any fault that was tested: it claims
+nothing, so that it needs less than AHEAD."""
+
 SPEAKS = math.log(3.0)
+"""A measurement speaks for a cause from here on: its answer is three times as likely under it as on the whole."""
+
 AGAINST = -math.log(6.0)
+"""A measurement speaks strongly against a cause from here on. Twice as much is asked as for SPEAKS: what was ruled out
+is not looked at again."""
+
 LITTLE = 0.02
+"""Share of the weight that a contradicted cause has left at most."""
+
 WORTH_SAYING = math.log(1.5)
+"""What moves a cause's odds by less, either way, is not told among its reasons."""
+
 SHOWS = math.log(4.0)
+"""A sign tests a cause where one of its answers is so many times more or less likely than when nothing is wrong."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,9 @@ _SUDDEN = 8
 """Cycles within which a step is over; an actuator at 50 to 150° a second [M] takes about as long at idle."""
 
 _STEP_DEG = 2.5
+"""A smaller lasting step is not told: a sprocket's tooth is 15 to 20° [D], a worn chain's play about a degree or two;
+common practice, no source."""
+
 _STOP_DEG = 1.0
 """So near the same place an actuator stops again; common practice, no source."""
 

@@ -26,7 +26,12 @@ from toothwise.wheel.pattern import Wheel
 Floats = NDArray[np.float64]
 
 _ENOUGH_CYCLES = 20
+"""At idle; their mean is known to 1/√20, two ninths of one cycle's scatter [D]. With fewer, nothing is said of idle."""
+
 _ENOUGH_CRANKING = 3
+"""The fewest that show a scatter of their own beside a mean; an engine that starts well cranks no longer. Common
+practice, no source."""
+
 _MISFIRE = 0.45
 """Lack of work in one firing, as a share of a mean one, that is a misfire and no slow burn: a misfire lacks all of
 it, healthy firings vary by a tenth. Common practice, no source."""

@@ -10,12 +10,15 @@ from toothwise.wiring.models import Comparator
 from toothwise.wiring.single import Built, Wish, build, edge_figures, refuse_unless_between, thresholds
 from toothwise.wiring.spread import Values, extremes
 
-# A feed can spare half a milliampere; the lower resistance keeps the clamps' leakage out of the reading.
+# A feed can spare half a milliampere (common practice, no source), and 12 V across 22 kohm take 0.55 mA [D]; the lower
+# resistance keeps the clamps' leakage out of the reading.
 SERIES_OHM = 22e3
 LEAST_INPUT_OHM = 20e3
-# A feed below this share of its nominal is called low; a proposal, to be overridden with --low-volts.
+# A feed below this share of its nominal is called low: common practice, no source; --low-volts overrides it.
 LOW_SHARE = 0.8
-HYSTERESIS_SHARE = 0.08  # of the nominal voltage between low and good again
+# Of the nominal voltage between low and good again; sags of some microseconds, which a sensor's own capacitor bridges,
+# are no sags. Common practice, no source.
+HYSTERESIS_SHARE = 0.08
 FILTER_US = 10.0
 NOT_FOR = (
     "feeding anything: it only listens",

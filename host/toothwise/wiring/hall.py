@@ -18,12 +18,15 @@ from toothwise.wiring.spread import Spread, Values, extremes
 # A good low is below 0.4-0.5 V, a good high within 0.3 V of the pull-up: common practice, no source [C].
 GOOD_LOW_V = 0.5
 GOOD_HIGH_BELOW_V = 0.3
-# A live circuit is loaded with no less than this.
+# A live circuit is loaded with no less than this, ten times the greatest pull-up: common practice, no source.
 LEAST_INPUT_OHM = 100e3
 # What the control unit's pull-up may be, for the loading: 1-10 kohm, from memory [M].
 PULL_UP_MOST_OHM = 10e3
+# The comparator's input half-way between the levels: with the wire at its highest it has 0.8 V, far from where either
+# clamp conducts [D].
 NODE_V = 0.4
-HYSTERESIS = 0.2  # of the sensor's voltage between the two turning points
+# Of the sensor's voltage between the two turning points, 1 V of 5: twice a good low. Common practice, no source.
+HYSTERESIS = 0.2
 # The bench build's own pull-up: a sensor that sinks 2 mA at 5 V has an easy life. Common practice, no source.
 BENCH_PULL_UP_A = 2e-3
 # Cable on the bench: 3 m of 100 pF/m, from memory.

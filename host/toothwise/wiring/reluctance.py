@@ -32,15 +32,15 @@ from toothwise.wiring.spread import Spread, Values, extremes
 from toothwise.wiring.surge import COLD_C, Surge, refuse_if_it_breaks
 
 SERIES_OHM = 51e3  # two of them: the sensor never sees less than 100 kohm, even with the clamps conducting
-LEAST_INPUT_OHM = 100e3
+LEAST_INPUT_OHM = 100e3  # takes 1.5 % of the voltage of a coil of 1500 ohm [D]
 # Share of the wires' voltage that reaches the comparator: small enough that wires standing at ground move the nodes
 # by no more than what even hot clamps leave alone (at 0.23 their leakage moved the turning points by 7 %), large
 # enough that a weak signal stands above the comparator's offset.
 SHARE = 0.19
 MIDDLE_OHM = 330.0
 INTO_INPUT_OHM = 10e3
-THRESHOLD_SHARE = 1 / 3  # of the smallest peak
-COMMON_V = Spread(1.25, 0.0, 2.5)
+THRESHOLD_SHARE = 1 / 3  # of the smallest peak; common practice, no source
+COMMON_V = Spread(1.25, 0.0, 2.5)  # where control units hold the wires, half of 5 V at most: from memory
 # What the clamps' leakages differ by between the two nodes, wires at ground, 60 °C: a fifth of 1 uA, from memory.
 LEAKAGE_A = 0.2e-6
 # Coil, for the loading: 200-1500 ohm and the inductance from memory [M].

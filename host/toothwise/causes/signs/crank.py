@@ -31,6 +31,20 @@ CRANKING_RPM = 350.0
 _STRIPE_P = 1e-3
 """Chance, at most, that random faults keep to one tooth so well; a usual level for a single test."""
 
+# The shares and counts from here on are judgements: common practice, no source.
+_DEAD = 0.8
+"""A signal that is silent for more than this share of the recording is dead, whatever it gave besides."""
+
+_AT_ONE_TOOTH = 0.8
+"""So many of the faults at one tooth belong to it: the others are faults of their own, or were numbered a tooth off."""
+
+_OFTEN = 8
+"""So many faults in one place need no p-value: eight of ten at the same of 12 teeth come by chance about once in a
+million [D]."""
+
+_NEARLY_ALL = 0.9
+"""So many dropouts of a zone, or of a run of them once a turn, lie where it says."""
+
 
 def lost(findings: Findings) -> list[Event]:
     """The crank's dropouts. A silence whose teeth can be counted comes with the same thing as `missing`: once here."""
@@ -48,7 +62,7 @@ def dropouts(findings: Findings) -> Iterator[Sighting]:
     silent = [e for e in events if e.kind == "silent"]
     silent_s = sum(findings.clock.span_s(e.end_tick - e.tick) for e in silent)
     turned = max((count for name, count in findings.channels.items() if name == "cam"), default=0) > 4
-    if (turned and edges <= 4) or silent_s > 0.8 * findings.span_s > 0:
+    if (turned and edges <= 4) or silent_s > _DEAD * findings.span_s > 0:
         yield Sighting("dropouts", "dead", f"no crank signal for {silent_s or findings.span_s:.1f} s while it turned")
         return
     if silent and (len(silent) >= len(events) / 2 or silent_s > LONG_S):
@@ -73,10 +87,10 @@ def dropouts(findings: Findings) -> Iterator[Sighting]:
     tooth, most = teeth.most_common(1)[0] if teeth else (None, 0)
     p = next((m for m in findings.values("stripe_p") if m.about.get("kind") == "missing"), None)
     striped = p is not None and p.value < _STRIPE_P
-    if places >= 3 and most >= 0.8 * places and (striped or most >= 8):
+    if places >= 3 and most >= _AT_ONE_TOOTH * places and (striped or most >= _OFTEN):
         chance = f", p = {p.value:.1g}" if striped and p is not None else ""
         words = f"{total}, {most} of {plural(places, 'time')} at tooth {tooth}{chance}"
-        yield Sighting("dropouts", "one tooth", words, min(1.0, most / 8))
+        yield Sighting("dropouts", "one tooth", words, min(1.0, most / _OFTEN))
     elif places >= 6 and (zone := _zone(teeth, findings.teeth)) is not None:
         words = f"{total}, most of them from tooth {zone[0]} to tooth {zone[1]}"
         yield Sighting("dropouts", "one zone", words, min(1.0, places / 20))
@@ -88,13 +102,13 @@ def dropouts(findings: Findings) -> Iterator[Sighting]:
 
 
 def _zone(teeth: Counter[int], whole: int) -> tuple[int, int] | None:
-    """The run of neighbouring teeth, at most a small part of the wheel, that holds nine tenths of them."""
+    """The run of neighbouring teeth, at most a small part of the wheel, that holds nearly all of them."""
     width = max(2, round(_ZONE * whole))
     total = sum(teeth.values())
     if whole < 12:
         return None
     for start in range(1, whole + 1):
-        if sum(teeth[(start - 1 + step) % whole + 1] for step in range(width)) >= 0.9 * total:
+        if sum(teeth[(start - 1 + step) % whole + 1] for step in range(width)) >= _NEARLY_ALL * total:
             return start, (start + width - 2) % whole + 1
     return None
 
@@ -109,7 +123,7 @@ def _once_a_turn(events: list[Event], whole: int) -> int | None:
     places = [(e.revolution or 0) + (e.tooth - 1) / whole for e in events if e.tooth is not None]
     apart = [later - place for place, later in pairwise(places)]
     whole_turns = sum(1 for a in apart if round(a) >= 1 and abs(a - round(a)) <= _ZONE / 2)
-    return whole_turns if len(apart) >= 8 and whole_turns >= 0.9 * len(apart) else None
+    return whole_turns if len(apart) >= _OFTEN and whole_turns >= _NEARLY_ALL * len(apart) else None
 
 
 def speed(findings: Findings) -> Iterator[Sighting]:
@@ -148,11 +162,11 @@ def extras(findings: Findings) -> Iterator[Sighting]:
             yield Sighting("extras", "none", words, min(1.0, findings.revolutions / 100))
         return
     seen = f"{plural(len(events), 'cluster')} of extra edges in {plural(findings.revolutions, 'turn')}"
-    strength = min(1.0, len(events) / 8)
+    strength = min(1.0, len(events) / _OFTEN)
     order = findings.value("extra_order")
     teeth = Counter(e.tooth for e in events if e.tooth is not None)
     tooth, most = teeth.most_common(1)[0] if teeth else (None, 0)
-    if most >= 5 and most >= 0.8 * sum(teeth.values()):
+    if most >= 5 and most >= _AT_ONE_TOOTH * sum(teeth.values()):
         # Once a turn and always there belongs to the wheel, whatever order it keeps to.
         yield Sighting("extras", "one tooth", f"{seen}, {most} of them at tooth {tooth}", strength)
     elif order is not None and order.about.get("source") in ("ignition", "alternator"):
