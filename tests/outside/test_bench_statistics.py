@@ -38,7 +38,7 @@ def test_binomial_f_t_and_chi_squared() -> None:
         np.testing.assert_allclose(mine, stats.gamma.cdf(x, a), rtol=1e-9, atol=1e-13)
 
 
-# The published column is TRADE.md §9's [D] figures, themselves from the formulas there.
+# The bounds are 1 - 0.05^(1/n), rounded [D].
 @pytest.mark.parametrize(("n", "bound"), [(30, 0.095), (60, 0.0487), (100, 0.0295), (300, 0.00994)])
 def test_upper_bound_without_failures(n: int, bound: float) -> None:
     assert sampling.upper_bound(0, n) == pytest.approx(1 - 0.05 ** (1 / n), rel=1e-9)
@@ -80,7 +80,7 @@ def test_bissells_bound_covers_and_cp_bound_is_chi_squared() -> None:
 
 
 def test_single_sampling_plans() -> None:
-    """Code J, AQL 1.0: n 80, Ac 2 (TRADE.md §9, [M]); further cells of MIL-STD-105E, Table II-A, from memory."""
+    """Code J, AQL 1.0: n 80, Ac 2 (from memory); further cells of MIL-STD-105E, Table II-A, from memory."""
     plan = sampling.plan(1000, 1.0)
     assert (plan.letter, plan.size, plan.accept) == ("J", 80, 2)
     for lot, aql, letter, size, accept in (

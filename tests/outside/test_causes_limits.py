@@ -1,6 +1,6 @@
 """Sprocket and stretch angles, bounds, and the table's arithmetic, against formulas and scipy.
 
-Sprocket: one tooth is 360/teeth crank degrees. Stretch: lag = 360·e·n_tight/N. Derived, from the trade notes.
+Sprocket: one tooth is 360/teeth crank degrees. Stretch: lag = 360·e·n_tight/N. Derived.
 """
 
 from __future__ import annotations

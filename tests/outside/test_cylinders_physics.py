@@ -1,6 +1,6 @@
 """The physics behind the cylinder checks against figures worked out apart from the program.
 
-Roughness lu = (T2 − T1)/T1³ and α ≈ −Δφ·lu: SAE 900232, SAE 930399 (as the trade notes have them, from memory);
+Roughness lu = (T2 − T1)/T1³ and α ≈ −Δφ·lu: SAE 900232, SAE 930399 (from memory);
 the figures beside each are recomputed here from those formulas. Energy: ΔT/T ≈ W/(J·ω₀²), derived.
 """
 
@@ -50,7 +50,7 @@ def test_energy_balance_of_a_lost_firing() -> None:
 
 @pytest.mark.parametrize(("angle", "travel"), [(30, 7.785), (60, 27.835), (90, 52.160), (120, 72.835)])
 def test_crank_slider_positions(angle: float, travel: float) -> None:
-    """r = 45 mm, l = 145 mm; figures of the trade notes, derived."""
+    """r = 45 mm, l = 145 mm; figures derived."""
     assert piston_travel(np.array([angle]), 45.0, 145.0)[0] == pytest.approx(travel, abs=5e-4)
 
 

@@ -46,7 +46,7 @@ def test_gap_fraction(name: str, at_gap: Fraction | None) -> None:
 LOW_RPM, HIGH_RPM = 85.0, 225.0
 """One published high-compression V8 cranking, seen on trade pages [T]."""
 
-# TRADE.md §3 [D]: firing interval, pitch, then (lowest, highest) of the ratio of an interval to the one before it:
+# Derived [D]: firing interval, pitch, then (lowest, highest) of the ratio of an interval to the one before it:
 # plain tooth, N-1 gap, N-2 gap.
 RATIOS = [
     (90.0, 6.0, (0.88, 1.14), (1.65, 2.43), (2.31, 3.89)),
@@ -68,7 +68,7 @@ def swinging_ratio(half_deg: float, pitch: float, pitches: int, rising: bool) ->
 def test_ratios_of_neighbours_while_cranking(
     firing: float, pitch: float, plain: tuple[float, float], one: tuple[float, float], two: tuple[float, float]
 ) -> None:
-    """The table of TRADE.md §3 [D], recomputed from the exponential 85 to 225 rpm over half a firing interval. It
+    """The table above, recomputed from the exponential 85 to 225 rpm over half a firing interval. It
     takes each interval's speed at its middle; the integral lies close by, the further the longer the gap is."""
     growth = np.log(HIGH_RPM / LOW_RPM) / (firing / 2)
     for pitches, ends in ((1, plain), (2, one), (3, two)):
@@ -135,7 +135,7 @@ def test_with_sixty_slots_hertz_is_rpm(rpm: int) -> None:
     assert not [e for part in parts for e in part.events]
 
 
-# TRADE.md §3 [D]: rpm, tooth at 60 slots and gap of 60-2 in µs, degrees in 1 µs.
+# Derived [D]: rpm, tooth at 60 slots and gap of 60-2 in µs, degrees in 1 µs.
 TIMES = [(150, 6667, 20000, 0.0009), (700, 1429, 4286, 0.0042), (6500, 154, 462, 0.039), (8000, 125, 375, 0.048)]
 
 

@@ -78,7 +78,7 @@ def test_any_wheel_with_gaps_is_found_by_them(name: str) -> None:
 @pytest.mark.parametrize("name", ["60-2", "36-1", "36-2", "24-1"])
 def test_a_coil_on_either_level(name: str, level: int) -> None:
     """Crossings on slot centres show the one long interval as two medium ones: 2.0 twice for N-2, 1.5 twice for N-1
-    [TRADE, derived]; this must not pass for another wheel."""
+    [D]; this must not pass for another wheel."""
     edges = turned(catalogue.wheel(name), 3, waves=COMPRESSIONS, level=level, halfway=True)
     found = identify(edges, CLOCK)
     assert found.wheel is not None, found.candidates

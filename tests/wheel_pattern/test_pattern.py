@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from toothwise.wheel import catalogue
 from toothwise.wheel.pattern import Wheel
 
-# TRADE.md §1, the table, all from memory [M]: pulses, pitch, gap interval; recomputed below from N and M.
+# All from memory [M]: pulses, pitch, gap interval; recomputed below from N and M.
 TABLE = [
     ("60-2", 58, 6.0, 18.0),
     ("36-1", 35, 10.0, 20.0),

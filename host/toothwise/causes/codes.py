@@ -1,7 +1,7 @@
 """Trouble codes of the crank, the cam and their neighbours, and the circuit condition each one means.
 
-Vocabulary of SAE J2012 / ISO 15031-6, terms after SAE J1930, written here in our own words from the table in
-the trade notes. What the endings say about the circuit is from memory [M]: a code names a circuit and a
+Vocabulary of SAE J2012 / ISO 15031-6, terms after SAE J1930, written here in our own words, from memory. What the
+endings say about the circuit is from memory [M]: a code names a circuit and a
 condition that the control unit noticed, never a part.
 """
 

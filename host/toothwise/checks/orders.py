@@ -4,8 +4,8 @@ The turn of the crank at each extra edge gives the distances from one to the nex
 If the edges keep to order q, every distance is a whole number of 1/q turns, and the mean of cos(2π·q·distance) is
 near 1; edges that keep to nothing leave it near 0. The smallest q that does nearly as well as the best is the order.
 
-Sources [S: common to the trade, TRADE numbers]: ignition z/2 a turn, moving slowly with the spark; alternator 15–18
-or 90–108 a turn [D].
+What makes them: the ignition z/2 a turn [D], moving slowly with the spark; the alternator 15–18 or 90–108 a turn, from
+six pole pairs and a pulley ratio of 2.5 to 3 [M], and six ripples to a pole pair [D].
 """
 
 from __future__ import annotations

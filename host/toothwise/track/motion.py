@@ -21,7 +21,7 @@ from __future__ import annotations
 import math
 
 ALPHA_RAD_S2 = 600.0
-"""Usual angular acceleration. A published cranking V8, 85 to 225 rpm over 45 degrees, makes 300 (TRADE.md, derived);
+"""Usual angular acceleration. A cranking V8 seen on trade pages, 85 to 225 rpm over 45 degrees, makes 300 (derived);
 a free-revving engine, 0 to 6000 rpm in 1.5 s, 420. Twice the larger, less a third for being one deviation."""
 
 SWING_PER_RAD = 0.8
@@ -106,7 +106,7 @@ SHORT_REST_S = 0.3
 the longer it lasts (common practice, no source)."""
 
 START_RAD_S2 = 300.0
-"""Usual acceleration from rest, by the starter alone (TRADE.md's cranking figure, derived)."""
+"""Usual acceleration from rest, by the starter alone: the same cranking V8's (derived)."""
 
 LEAST_SLOWING, SLOWING_SIGMA = 0.26, 0.12
 """A wheel that comes to rest at steady torque takes, for the last whole step before, longer than for the one before
