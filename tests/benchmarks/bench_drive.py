@@ -64,7 +64,7 @@ def bench(work: str, told: Path, motor: Motor) -> list[float]:
                     break
                 spindle.target_rpm, began_s, trace = targets.pop(0), time.monotonic(), []
                 continue
-            spindle._ready = False  # no word more, not even a goodbye
+            spindle._over.set()  # no word more, not even a goodbye
             silent_s = time.monotonic()
             while values(told)[-1] and time.monotonic() - silent_s < 5.0:
                 time.sleep(0.002)

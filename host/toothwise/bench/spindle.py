@@ -130,8 +130,10 @@ class DrivenSpindle(Spindle):
         super().__init__(wheel, clock)
         self._rig, self._setup, self._clock_s = rig, setup, clock_s
         self._edges = 2 * wheel.teeth * 360 // round(wheel.turn_deg) if wheel.turn_deg < 720 else wheel.teeth
-        self._ready = False
-        self._speaking = threading.RLock()
+        self._over = threading.Event()
+        """Set where nothing may be told to the drive any more; a run has one of its own."""
+        self._over.set()
+        self._speaking = threading.Lock()
         self._value = 0
         self._told_s = 0.0
         self._loop: Loop | None = None
@@ -145,10 +147,12 @@ class DrivenSpindle(Spindle):
         """Raises RigTrouble where the rig has no drive or refuses."""
         setup, most = self._setup, round(self._setup.most_rpm)
         options = f"{setup.steps} {setup.ramp}" if setup.kind == "step" else f"{setup.carrier_hz}"
-        self._rig.command(f"drive {setup.kind} {most} {self._edges} {options}")
-        self._ready, self.stopped, self._value = True, "", 0
+        self._over.set()
+        with self._speaking:
+            self._rig.command(f"drive {setup.kind} {most} {self._edges} {options}")
+        self._over, self.stopped, self._value = threading.Event(), "", 0
         self._told_s = self._clock_s()
-        threading.Thread(target=self._repeat, name="drive", daemon=True).start()
+        threading.Thread(target=self._repeat, args=(self._over,), name="drive", daemon=True).start()
         if self.plant is None:
             self._finding = Finding(setup.most_rpm)
         else:
@@ -161,7 +165,7 @@ class DrivenSpindle(Spindle):
     def turn(self) -> None:
         now_s = self._clock_s()
         dt_s = now_s - self._told_s
-        if not self._ready or dt_s < TURN_S:
+        if self._over.is_set() or dt_s < TURN_S:
             return
         self._told_s = now_s
         output = self._output(min(dt_s, 4 * TURN_S))
@@ -172,19 +176,18 @@ class DrivenSpindle(Spindle):
     def _tell(self) -> None:
         try:
             with self._speaking:
-                if self._ready:
+                if not self._over.is_set():
                     self._rig.command(f"drive set {self._value}", 0.5)
         except RigTrouble as trouble:
-            self._ready = False
+            self._over.set()
             self.stop(self._why(trouble))
 
-    def _repeat(self) -> None:
+    def _repeat(self, over: threading.Event) -> None:
         """Says the last value again while the loop is at work on something else, but not for long: a program that hangs
         must not keep a motor turning."""
-        while self._ready:
-            time.sleep(REPEAT_S)
-            if self._ready and self._clock_s() - self._told_s < PATIENCE_S:
-                with suppress(RigTrouble):  # the loop's own word will say what is wrong
+        while not over.wait(REPEAT_S):
+            with self._speaking, suppress(RigTrouble):  # the loop's own word will say what is wrong
+                if not over.is_set() and self._clock_s() - self._told_s < PATIENCE_S:
                     self._rig.say(f"drive set {self._value}")
 
     def _output(self, dt_s: float) -> float:
@@ -212,8 +215,8 @@ class DrivenSpindle(Spindle):
     def stop(self, why: str = "") -> None:
         super().stop(why)
         self._loop = self._finding = None
-        if self._ready:
-            self._ready = False
+        if not self._over.is_set():
+            self._over.set()
             try:
                 with self._speaking:
                     self._rig.command("drive stop", 0.5)
