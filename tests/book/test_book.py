@@ -153,6 +153,25 @@ def test_results_replace_what_was_found_live(book: Book) -> None:
     assert event["count"] == 4
 
 
+def test_an_examination_keeps_the_wiggle_test_and_what_the_rig_itself_found(book: Book) -> None:
+    recorder = book.start_recording(CLOCK, ("crank",), {})
+    short = Event("contact", "signal", 500, 900, more={"short": ["ground", "signal"]})
+    recorder.event(short)
+    whole = result()
+    whole["events"].append(short.as_json(CLOCK))
+    recorder.finish({**whole, "wiggle": {"places": []}})
+    for missing in (4, 5):
+        book.keep_result(recorder.id, result(missing=missing))
+    stored = book.recording(recorder.id)
+    assert stored.result is not None and stored.result["wiggle"] == {"places": []}
+    assert [event["kind"] for event in stored.result["events"]] == ["missing", "contact"]
+    first, second = stored.events()
+    assert (first["tick"], first["end_tick"], first["more"]) == (500, 900, {"short": ["ground", "signal"]})
+    assert second["count"] == 5
+    book.keep_result(recorder.id, result() | {"wiggle": {"places": ["plug"]}})
+    assert (book.recording(recorder.id).result or {})["wiggle"] == {"places": ["plug"]}
+
+
 def test_compare(book: Book) -> None:
     empty = Held(CLOCK, {"crank": Edges.none()}, 10)
     a = book.keep_recording(empty, result=result(0.10))

@@ -6,13 +6,14 @@ import json
 from collections.abc import Iterable, Mapping
 from typing import Any, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Table, func, or_
+from sqlalchemy import ColumnElement, Connection, Table, func, or_, select
 from sqlalchemy.dialects import postgresql, sqlite
 
 from toothwise.book import schema
 from toothwise.book.advice import damaged
 from toothwise.book.times import now_utc
 from toothwise.edges.signal import Clock
+from toothwise.records import Event
 
 T = TypeVar("T")
 
@@ -45,8 +46,13 @@ def mentions(text: str, columns: Iterable[ColumnElement[str]]) -> ColumnElement[
 
 
 def keep_result(connection: Connection, recording_id: int, clock: Clock, result: Mapping[str, Any]) -> None:
-    """Store an examination: all as JSON; its events and measures as rows, in place of earlier ones."""
+    """Store an examination: all as JSON; its events and measures as rows, in place of earlier ones.
+
+    What no examination of the edges can find again stays: the wiggle test, and the shorts that the rig itself found,
+    unless the new result has its own.
+    """
     of_recording = {"recording_id": recording_id}
+    result = _with_lasting(connection, recording_id, clock, result)
     connection.execute(
         schema.recordings.update()
         .where(schema.recordings.c.id == recording_id)
@@ -60,6 +66,24 @@ def keep_result(connection: Connection, recording_id: int, clock: Clock, result:
         connection.execute(schema.events.insert(), events)
     if measures:
         connection.execute(schema.measures.insert(), measures)
+
+
+def _with_lasting(
+    connection: Connection, recording_id: int, clock: Clock, result: Mapping[str, Any]
+) -> Mapping[str, Any]:
+    recordings, table = schema.recordings, schema.events
+    text = connection.execute(select(recordings.c.result).where(recordings.c.id == recording_id)).scalar()
+    earlier = {} if text is None else from_text(text, dict)
+    if "wiggle" in earlier:
+        result = {"wiggle": earlier["wiggle"], **result}
+    events = list(result.get("events", ()))
+    if any("short" in event for event in events):
+        return result
+    wanted = select(table).where(table.c.recording_id == recording_id, table.c.more.contains('"short"'))
+    for row in connection.execute(wanted.order_by(table.c.tick, table.c.id)):
+        told = {name: getattr(row, name) for name in (*_EVENT_FIELDS, "tick", "end_tick")}
+        events.append(Event(**told, more=from_text(row.more, dict)).as_json(clock))
+    return {**result, "events": events}
 
 
 _EVENT_FIELDS = ("kind", "channel", "revolution", "tooth", "angle_deg", "count", "level")

@@ -122,10 +122,9 @@ def _stored(args: argparse.Namespace, book: Book, stored: StoredRecording, progr
     card = _card(args.job) if args.job else _card_of(book, entry.job_id)
     asked_anew = args.wheel not in (None, "auto") or args.job is not None
     if result is None or not result.get("course") or asked_anew:
-        wiggle = None if result is None else result.get("wiggle")
         result = _examined(args, stored, card, progress, stored.settings)
         if entry.state == "finished":
-            book.keep_result(stored.id, result if wiggle is None else result | {"wiggle": wiggle})
+            book.keep_result(stored.id, result)
     wiggle = (stored.result or {}).get("wiggle")
     return {
         "name": str(entry.id),
