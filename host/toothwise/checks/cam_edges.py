@@ -12,9 +12,10 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from toothwise.checks.thinned import Thinned, spread_of
+from toothwise.checks.thinned import Thinned
 from toothwise.edges.signal import Clock, Edges
 from toothwise.records import Measure
+from toothwise.scatter import spread_of
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 
@@ -118,7 +119,7 @@ class CamEdges:
         if len(angles) < FEWEST_CYCLES:
             return np.empty(0), np.empty(0), np.empty(0), 0
         middle = np.median(angles, axis=0) % CYCLE_DEG
-        spread = np.array([spread_of(column) for column in angles.T])
+        spread = spread_of(angles, axis=0)
         first = middle[levels == 1] if (levels == 1).any() else middle
         if ((first + 360.0) % CYCLE_DEG).min() < first.min():
             middle = (middle + 360.0) % CYCLE_DEG

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from toothwise.checks.cam_edges import CYCLE_DEG, CamEdges
 from toothwise.records import Measure
+from toothwise.scatter import sigma
 
 Floats = NDArray[np.float64]
 
@@ -59,7 +60,7 @@ def moves(t_s: Floats, rpm: Floats, shift_deg: Floats) -> list[Measure]:
     if len(t) < 40:
         return []
     smooth = _running_median(shift)
-    noise = 1.48 * float(np.median(np.abs(shift - smooth))) + 1e-3
+    noise = float(sigma(shift - smooth)) + 1e-3
     steps, at = _steps(smooth, noise)
     rest = smooth - _staircase(len(smooth), steps, at)
     low, high = np.percentile(rest, [5, 95])

@@ -20,6 +20,7 @@ from toothwise.checks.cycles import Cycles
 from toothwise.checks.shares import Shares, share_out
 from toothwise.edges.signal import Clock
 from toothwise.records import Measure
+from toothwise.scatter import spread_of
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 
@@ -213,5 +214,5 @@ def misfires(energies: Floats, shares: Shares, at: windows.Windows) -> Floats:
     share = float(delivered(np.array(720.0 / n)))
     lack = (gain - np.median(gain, axis=1, keepdims=True)) / (shares.unit * share)
     # Where a single firing is hardly seen, only what stands well out of the slot's own scatter counts.
-    scatter = 1.48 * np.median(np.abs(lack - np.median(lack, axis=0)), axis=0)
+    scatter = spread_of(lack, axis=0)
     return np.asarray((lack < -np.maximum(_MISFIRE, _OUTLIER * scatter)).mean(axis=0))

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from toothwise.checks.thinned import Thinned, spread_of
+from toothwise.checks.thinned import Thinned
 from toothwise.edges.signal import Edges
 from toothwise.records import Measure
+from toothwise.scatter import spread_of
 
 PLAIN = 1.3
 """A period longer than this many times its neighbours' median spans a gap."""

@@ -10,9 +10,10 @@ from __future__ import annotations
 import numpy as np
 
 from toothwise.checks.tail import Tail
-from toothwise.checks.thinned import Thinned, spread_of
+from toothwise.checks.thinned import Thinned
 from toothwise.edges.signal import Clock
 from toothwise.records import Measure
+from toothwise.scatter import spread_of
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 

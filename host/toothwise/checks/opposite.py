@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from toothwise.checks.tail import Stretch, Tail
 from toothwise.edges.signal import Clock
 from toothwise.records import Event
+from toothwise.scatter import sigma
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 
@@ -93,7 +94,7 @@ class OppositeEdges:
         numbers = np.array([row[0] for row in rows])[seen]
         ticks, backs = ticks[seen], backs[seen]
         off = self._off_place(ticks, backs)
-        spread = max(1.4826 * float(np.median(np.abs(off))), float(np.quantile(np.abs(off), 0.98)) / 2.3)
+        spread = max(float(sigma(off)), float(np.quantile(np.abs(off), 0.98)) / 2.3)
         limit = max(SPREADS * spread, LEAST)
         far = np.abs(off) > limit
         beside = np.maximum(np.abs(np.roll(off, 1, axis=1)), np.abs(np.roll(off, -1, axis=1)))

@@ -66,9 +66,3 @@ class Thinned:
         """(n, width); (n,) for a width of 1."""
         whole = np.concatenate(self._rows) if self._rows else np.empty((0, self._width))
         return whole[:, 0] if self._width == 1 else whole
-
-
-def spread_of(values: Floats) -> float:
-    """Standard deviation of the bulk: 1.4826 times the median distance from the median (that of a normal
-    distribution [D])."""
-    return float(1.4826 * np.median(np.abs(values - np.median(values)))) if len(values) else float("nan")

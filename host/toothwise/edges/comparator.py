@@ -30,6 +30,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from toothwise.edges.signal import Edges, Ticks
+from toothwise.scatter import sigma
 
 SHARE = 0.3
 PEAKS = 5
@@ -97,7 +98,7 @@ def noise_sigma(volts: Volts) -> float:
     """White noise under a smooth signal, from second differences (their sigma is √6 times the noise's)."""
     if len(volts) < 3:
         return 0.0
-    return float(1.4826 * np.median(np.abs(np.diff(volts, 2))) / np.sqrt(6.0))
+    return float(sigma(np.diff(volts, 2)) / np.sqrt(6.0))
 
 
 def _width(volts: Volts) -> float:

@@ -19,14 +19,13 @@ from numpy.typing import NDArray
 
 from toothwise.checks.orders import FEWEST, LAGS, NEAR_TURNS, Orders
 from toothwise.records import Event as Finding
+from toothwise.scatter import sigma
 from toothwise.wiggle.disturbance import Disturbance
 
 ROUNDS = 2
 """Sources looked for, one after the other."""
 SPREADS, LEAST_ROOM, MOST_ROOM = 4.0, 0.03, 0.125
 """A distance counts as whole within so many of the order's own spreads, in periods, and within these two."""
-MAD = 1.4826
-"""Standard deviations in a median absolute deviation, for normal errors [D]."""
 SURE = 1e-5
 """Greatest chance of so much order among edges that keep to nothing, at which a contact may be taken for noise: it is
 worse to lose the contact that is looked for than to count a spark as one."""
@@ -149,7 +148,7 @@ def _room(by: NDArray[np.float64], order: float) -> float:
     """How far from a whole number of the order the distances of those that keep to it are, at most, in periods."""
     off = np.diff(by) * order
     off = np.abs(off - np.rint(off))
-    return float(np.clip(SPREADS * MAD * np.median(off), LEAST_ROOM, MOST_ROOM))
+    return float(np.clip(SPREADS * sigma(off), LEAST_ROOM, MOST_ROOM))
 
 
 def _keep(at: NDArray[np.float64], by: NDArray[np.float64], order: float, room: float) -> list[bool]:

@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothwise.edges.signal import Clock
+from toothwise.scatter import sigma
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 from toothwise.wiggle.disturbance import Disturbance
@@ -57,8 +58,6 @@ MOST_OF_ONE = 5.5
 """One moved edge makes five stand out, at most."""
 MANY = 0.15
 """Share of a revolution's edges that stand out in a change of running."""
-MAD = 1.4826
-"""Standard deviations in a median absolute deviation, for normal errors [D]."""
 
 
 class MovedEdges:
@@ -226,7 +225,7 @@ class _Series:
         for i, lot in enumerate(np.split(rows.residual_deg[order], bounds)):
             if len(lot) >= FEWEST_TURNS / 2:
                 middle[i] = np.median(lot)
-                spread[i] = MAD * np.median(np.abs(lot - middle[i]))
+                spread[i] = sigma(lot - middle[i])
         usual = float(np.nanmedian(spread / self._gain))
         away = np.abs(rows.residual_deg - middle[tooth]) / self._gain[tooth]
         turns, which = np.unique(rows.count // self._n, return_inverse=True)
