@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from argparse import Namespace
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,10 +12,17 @@ import pytest
 from toothwise.book import Book, queue
 from toothwise.cli import main
 from toothwise.commands import bench_lots
+from toothwise.commands.bench_run import Work
 from toothwise.edges.files import write_recording
+from toothwise.edges.signal import Clock, Edges, Held
+from toothwise.errors import BookTrouble
+from toothwise.model.motor import Seeing
 
 from tests.bench import made_results
 from tests.bench import made_sensors as made
+from tests.bench.bench_at_work import AtWork
+from tests.bench.bench_at_work import limits as bench_limits
+from tests.cli.rigs import FakeRig
 
 
 @pytest.fixture(autouse=True)
@@ -44,6 +52,22 @@ def recorded(tmp_path: Path, sensor: made.MadeSensor, seed: int = 4) -> str:
     file = tmp_path / "run.csv"
     write_recording(file, made.record(sensor, np.random.default_rng(seed)))
     return str(file)
+
+
+def test_a_book_lost_between_two_sensors_costs_recordings_and_no_more() -> None:
+    class Lost:
+        def start_recording(self, *_: object, **__: object) -> None:
+            raise BookTrouble("The book is out of reach", cause="no answer")
+
+    on = AtWork(Seeing(), bench_limits())
+    rig = FakeRig(Held(Clock(16.0), {"crank": Edges.none()}, 0), [])
+    work = Work(Namespace(lot="QB-7"), on.bench, rig, None, lambda: None)  # type: ignore[arg-type]
+    work._book = Lost()  # type: ignore[assignment]
+    for serial in ("S1", "S2"):
+        on.bench.sensor.serial, on.bench.sensor.uuid = serial, serial
+        work._take(on.batch(), "")
+    assert work._recorder is None
+    assert work._notice() == "recordings are not kept: The book is out of reach"
 
 
 def test_judge_says_the_decision_and_its_reasons(

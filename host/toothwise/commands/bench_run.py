@@ -92,7 +92,6 @@ class Work:
         self.broke: Trouble | None = None
         self._results, self._change = results, change
         self._last: dict[str, str] = {}
-        self._stack = ExitStack()
         self._book: Book | None = None
         self._book_trouble = ""
         self._recorder: Recorder | None = None
@@ -146,7 +145,7 @@ class Work:
             if "://" not in (self.args.book or ""):
                 raise
             results = []
-            self._book_trouble = f"recordings are not kept: {trouble.what}"
+            self._book_trouble = _not_kept(trouble)
         for result in [*results, *self._results.waiting_results(self.args.lot)]:
             self._last[result["serial"]] = result["verdict"]
 
@@ -188,7 +187,11 @@ class Work:
         self._began_tick = tick
         settings = {"lot": self.args.lot, "serial": self.bench.sensor.serial, "limits": self.bench.limits.name}
         clock = Clock(self.rig.clock.tick_ns)
-        self._recorder = self._book.start_recording(clock, self.rig.channels, self.rig.source, settings=settings)
+        try:
+            self._recorder = self._book.start_recording(clock, self.rig.channels, self.rig.source, settings=settings)
+            self._book_trouble = ""
+        except BookTrouble as trouble:
+            self._book_trouble = _not_kept(trouble)
 
     def _end_recording(self) -> int | None:
         recorder, self._recorder = self._recorder, None
@@ -218,6 +221,10 @@ class Work:
         if self._lines is not None and step.title != self._told:
             self._told = step.title
             print(f"{self.bench.sensor.serial or '-'}: {step.title}. {step.prompt}", file=self._lines, flush=True)
+
+
+def _not_kept(trouble: BookTrouble) -> str:
+    return f"recordings are not kept: {trouble.what}"
 
 
 class Keyboard:
