@@ -265,3 +265,34 @@ def test_a_closed_line_is_lost_not_a_crash(live: LiveRig) -> None:
         line.read(0.01)
     with pytest.raises(LineLost):
         line.write(b"x")
+
+
+class Dead:
+    """A port that opens and then fails at the first byte."""
+
+    name = "ttyDead"
+
+    def __init__(self) -> None:
+        self.open = True
+
+    def read(self, wait_s: float) -> bytes:
+        raise LineLost("Input/output error")
+
+    def write(self, data: bytes) -> None:
+        raise LineLost("Input/output error")
+
+    def close(self) -> None:
+        self.open = False
+
+
+def test_a_port_that_fails_as_soon_as_it_is_opened_again_is_closed(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rig_module, "REOPEN_EVERY_S", 0.01)
+    lines = [Dead()]
+
+    def reopen() -> Dead:
+        lines.append(Dead())
+        return lines[-1]
+
+    with pytest.raises(RigTrouble, match="No hello"):
+        link.Rig(lines[0], reopen, hello_wait_s=0.1)
+    assert len(lines) > 2 and not any(line.open for line in lines)

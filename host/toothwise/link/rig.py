@@ -335,10 +335,13 @@ class Rig:
 
     def _try_to_reopen(self) -> None:
         assert self._reopen is not None
+        line: Line | None = None
         try:
             line = self._reopen()
             line.write(b"hello\n")
         except (RigTrouble, LineLost):
+            if line is not None:
+                line.close()
             with self._changed:
                 self._changed.wait_for(lambda: self._stop, REOPEN_EVERY_S)
             return
