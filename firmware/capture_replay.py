@@ -61,7 +61,7 @@ class Capture:
         self.faults: list[tuple[int, int]] = []
         self.feed_mv = -1
         self.temperature_raw = -1
-        self.shorts: list[tuple[int, int, int, int]] = []
+        self.shorts: list[tuple[int, int, int, int]] = []  # (conductor, other, tick, end tick), not over at the last one's tick
         self._poll = select.poll()
         self._poll.register(stream, select.POLLIN)
         self._edges: list[list[Queued]] = [[] for _ in wire.CHANNELS]
@@ -162,6 +162,7 @@ class Capture:
                 self._press_until = later_ms(now_ms(), _PRESS_MS)
                 self._pressing = True
             elif event == wire.SHORT:
+                self.shorts = [short for short in self.shorts if short[3] > tick]
                 self.shorts.append((channel, level, tick, end))
 
     # ------------------------------------------------------------ as any capture

@@ -12,11 +12,11 @@ _READ_A_TURN = 32
 
 
 class HostGone(Exception):
-    """The other end of a pseudo-terminal or socket was closed. A serial line never raises it."""
+    """The other end of a pseudo-terminal was closed. A serial line never raises it."""
 
 
 class Line:
-    """source, sink: binary streams; the same object for a socket. The sink must not block."""
+    """source, sink: binary streams. The sink must not block."""
 
     def __init__(self, source, sink) -> None:  # type: ignore[no-untyped-def]
         self._source = source

@@ -2,8 +2,7 @@
 
 Without a board, on MicroPython's unix port:
 
-    micropython -X heapsize=4m firmware/main.py --stream FILE [--fast] [--ring WORDS] [--socket HOST:PORT]
-        [--drive FILE]
+    micropython -X heapsize=4m firmware/main.py --stream FILE [--fast] [--ring WORDS] [--drive FILE]
 """
 
 import gc
@@ -79,7 +78,6 @@ def rig_on_stream(options: list[str]) -> Rig:
     from panel import NoPin, Panel
 
     path = ""
-    address = ""
     drive = ""
     fast = False
     ring_words = RING_WORDS
@@ -89,8 +87,6 @@ def rig_on_stream(options: list[str]) -> Rig:
             fast = True
         elif option == "--stream" and options:
             path = options.pop(0)
-        elif option == "--socket" and options:
-            address = options.pop(0)
         elif option == "--drive" and options:
             drive = options.pop(0)
         elif option == "--ring" and options:
@@ -101,16 +97,7 @@ def rig_on_stream(options: list[str]) -> Rig:
             raise ValueError("unknown option " + option)
     if not path:
         raise ValueError("--stream FILE is missing")
-    if address:
-        import socket
-
-        host, port = address.rsplit(":", 1)
-        connection = socket.socket()
-        connection.connect(socket.getaddrinfo(host, int(port))[0][-1])
-        connection.setblocking(False)
-        line = Line(connection, connection)
-    else:
-        line = Line(sys.stdin.buffer, sys.stdout.buffer)
+    line = Line(sys.stdin.buffer, sys.stdout.buffer)
     clock = WideClock()
     capture = Capture(open(path, "rb"), clock, fast, ring_words)
     rig = Rig(
@@ -138,7 +125,7 @@ def main() -> None:
     except (ValueError, OSError) as error:
         if on_board:
             raise
-        usage = "main.py --stream FILE [--fast] [--ring WORDS] [--socket HOST:PORT] [--drive FILE]"
+        usage = "main.py --stream FILE [--fast] [--ring WORDS] [--drive FILE]"
         sys.stderr.write("%s\nUsage: %s\n" % (error, usage))
         sys.exit(2)
     if rig is None:

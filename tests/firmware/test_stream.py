@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 import subprocess
 import time
 from collections.abc import Callable, Iterator
@@ -297,32 +296,23 @@ def test_stop_and_start_go_on_in_the_stream(rig: Any) -> None:
     assert len(account.edges) + account.lost() == 1000
 
 
-def test_socket_instead_of_terminal(tmp_path: Path) -> None:
+def test_shorts_that_are_over_are_forgotten(tmp_path: Path) -> None:
+    """In MicroPython itself: an hour's stream may hold any number of them."""
     need("the MicroPython unix port", worlds.micropython() is not None)
-    path = streams.write(tmp_path / "still", {}, HZ, HZ)
-    with socket.create_server(("127.0.0.1", 0)) as server:
-        server.settimeout(20)
-        port = server.getsockname()[1]
-        command = [
-            worlds.micropython(),
-            str(FOLDER / "main.py"),
-            "--stream",
-            str(path),
-            "--socket",
-            f"127.0.0.1:{port}",
-        ]
-        process = subprocess.Popen(command, stderr=subprocess.PIPE)
-        connection, _ = server.accept()
-        with connection:
-            connection.sendall(b"mute on\n")
-            decoder = wire.Decoder()
-            kinds: list[int] = []
-            while wire.ANSWER not in kinds:
-                kinds += [frame[1] for frame in decoder.feed(connection.recv(4096))]
-            assert kinds[0] == wire.HELLO
-        assert process.wait(10) == 0
-        assert process.stderr is not None and process.stderr.read() == b""
-        process.stderr.close()
+    shorts = [(n * 100, wire.EVENT, wire.pack_event(wire.SHORT, 0, 1, 1, n * 100, n * 100 + 150)) for n in range(1000)]
+    path = streams.write(tmp_path / "shorts", {}, HZ, HZ // 100, shorts)
+    script = f"""
+from capture_replay import Capture
+from clock import WideClock
+capture = Capture(open({str(path)!r}, "rb"), WideClock(), True, 512)
+capture.start()
+while not capture.faults:
+    capture.turn()
+print(len(capture.shorts))
+"""
+    path_of = {"MICROPYPATH": str(FOLDER)}
+    run = subprocess.run([str(worlds.micropython()), "-c", script], capture_output=True, text=True, env=path_of)
+    assert run.stdout.strip() == "2", run.stderr
 
 
 @pytest.mark.parametrize("options", [["--stream"], ["--nonsense"], []])

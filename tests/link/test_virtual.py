@@ -67,15 +67,6 @@ def test_every_edge_arrives_with_its_tick_and_level(fast: bool) -> None:
     assert got[-1].until_tick >= sent[-1].until_tick
 
 
-def test_a_loopback_socket_takes_the_place_of_a_pseudo_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(virtual, "HAS_PTY", False)
-    sent = made(1.0)
-    with link.open_rig("virtual", edges=sent, tick_hz=TICK_HZ, fast=True) as rig:
-        got = list(rig.batches())
-    assert blind_of(got) == []
-    np.testing.assert_array_equal(whole(got, "crank").ticks, whole(sent, "crank").ticks)
-
-
 def test_stopping_delivers_what_was_captured_and_ends() -> None:
     sent = made(20.0)
     with link.open_rig("virtual", edges=sent, tick_hz=TICK_HZ) as rig:

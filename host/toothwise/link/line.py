@@ -1,4 +1,4 @@
-"""Lines that bytes come over: serial ports, and the near end of a virtual rig's pseudo-terminal or socket.
+"""Lines that bytes come over: serial ports, and the near end of a virtual rig's pseudo-terminal.
 
 Reading ends in one of three ways: bytes came; nothing came in time (b""); the line is gone (LineLost).
 """
@@ -9,7 +9,6 @@ import contextlib
 import errno
 import os
 import select
-import socket
 from typing import Protocol
 
 import serial
@@ -84,23 +83,19 @@ def _cannot_open(port: str, error: Exception) -> RigTrouble:
 
 
 class StreamLine:
-    """The near end of a pseudo-terminal or of a connected socket. Owns it, and closes it in the end."""
+    """The near end of a pseudo-terminal, by its descriptor. Owns it, and closes it in the end."""
 
-    def __init__(self, end: int | socket.socket, name: str) -> None:
+    def __init__(self, end: int, name: str) -> None:
         self.name = name
         self._end = end
-        if isinstance(end, int):
-            os.set_blocking(end, False)
-        else:
-            end.setblocking(False)
-            end.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        os.set_blocking(end, False)
 
     def read(self, wait_s: float) -> bytes:
         end = self._end
         try:
             if not select.select([end], [], [], wait_s)[0]:
                 return b""
-            data = os.read(end, MOST_AT_ONCE) if isinstance(end, int) else end.recv(MOST_AT_ONCE)
+            data = os.read(end, MOST_AT_ONCE)
         except BlockingIOError:
             return b""
         except (OSError, ValueError) as error:  # EIO: the far end of a pseudo-terminal was closed
@@ -115,13 +110,11 @@ class StreamLine:
             while data:
                 if not select.select([], [end], [], WRITE_WAIT_S)[1]:
                     raise LineLost("the far end does not read")
-                data = data[os.write(end, data) if isinstance(end, int) else end.send(data) :]
+                data = data[os.write(end, data) :]
         except (OSError, ValueError) as error:
             raise LineLost(str(error)) from None
 
     def close(self) -> None:
-        if isinstance(self._end, socket.socket):
-            self._end.close()
-        elif self._end >= 0:
+        if self._end >= 0:
             os.close(self._end)
             self._end = -1

@@ -1,7 +1,4 @@
-"""The virtual rig: the very firmware, in MicroPython's unix port, at the far end of a pseudo-terminal.
-
-Where the system has no pseudo-terminals, a loopback socket takes their place.
-"""
+"""The virtual rig: the very firmware, in MicroPython's unix port, at the far end of a pseudo-terminal."""
 
 from __future__ import annotations
 
@@ -10,7 +7,6 @@ import importlib.util
 import os
 import select
 import shutil
-import socket
 import subprocess
 import sys
 import tempfile
@@ -61,7 +57,7 @@ class VirtualBoard:
         drive: Path | None = None,
     ) -> None:
         command = interpreter()
-        if command is None or not hasattr(os, "mkfifo"):
+        if command is None or not HAS_PTY:
             raise RigTrouble(
                 "There is no virtual rig on this system",
                 cause="It needs MicroPython's unix port, which is not here",
@@ -86,7 +82,7 @@ class VirtualBoard:
                 target=self._feed, args=(batches, tick_hz), name="virtual rig's edges", daemon=True
             )
         try:
-            self.line: Line = self._over_pty(command) if HAS_PTY else self._over_socket(command)
+            self.line: Line = self._over_pty(command)
         except BaseException:
             shutil.rmtree(self._folder, ignore_errors=True)
             raise
@@ -105,17 +101,6 @@ class VirtualBoard:
         finally:
             os.close(far)
         return StreamLine(near, NAME)
-
-    def _over_socket(self, command: list[str]) -> Line:
-        with socket.create_server(("127.0.0.1", 0)) as server:
-            server.settimeout(10.0)
-            host, port = server.getsockname()
-            self._run([*command, "--socket", f"{host}:{port}"], subprocess.DEVNULL)
-            try:
-                link, _ = server.accept()
-            except TimeoutError:
-                raise RigTrouble("The virtual rig did not start", step="Try it once more") from None
-        return StreamLine(link, NAME)
 
     def _run(self, command: list[str], end: int) -> None:
         # A session of its own: Ctrl-C on the terminal is for the host, which then ends the rig.
