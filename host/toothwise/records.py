@@ -1,6 +1,6 @@
 """The small records that are found and passed on: events and measures, and what a bench found of a sensor.
 
-Kinds of event (see also README): missing, extra, silent, stopped, feed_low, contact, blind.
+What each kind of event means stands in README.
 """
 
 from __future__ import annotations
@@ -12,9 +12,14 @@ from typing import Any
 from toothwise.edges.signal import Clock
 
 RESULT_SCHEMA = 1
-EVENT_KINDS = ("missing", "extra", "silent", "stopped", "feed_low", "contact", "blind")
-FAULT_KINDS = frozenset({"missing", "extra", "silent", "feed_low", "contact"})
-"""Those that speak of a fault. A wheel that stopped is none, and a blind stretch speaks for nothing."""
+TOOTH_KINDS = ("missing", "extra", "silent")
+"""A signal that is not its wheel's."""
+FAULT_KINDS = (*TOOTH_KINDS, "feed_low", "contact")
+"""All that speak of a fault."""
+NO_FAULT_KINDS = ("blind", "stopped")
+"""A wheel that stopped is no fault, and a blind stretch speaks for nothing."""
+EVENT_KINDS = (*FAULT_KINDS, *NO_FAULT_KINDS)
+"""In the order in which they are drawn."""
 
 
 @dataclass(frozen=True, slots=True)

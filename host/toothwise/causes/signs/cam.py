@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from toothwise.causes.findings import Findings
 from toothwise.causes.signs import Sighting, plural
 from toothwise.causes.signs.crank import ENOUGH_TURNS, lost
+from toothwise.records import TOOTH_KINDS
 
 SPREAD_DEG = 3.0
 """A healthy cam stands so near its reference; correlation codes set at about 8 to 12° [M, uncertain]."""
@@ -44,7 +45,7 @@ def own_signal(findings: Findings) -> Iterator[Sighting]:
     if any(e.kind == "silent" for e in crank):
         return  # what fails with the crank is another question
     turns = plural(findings.revolutions, "turn")
-    events = findings.of_kind("missing", "silent", "extra", channel="cam")
+    events = findings.of_kind(*TOOTH_KINDS, channel="cam")
     # A cam has at least one tooth, and its two edges pass once in two turns of the crank.
     few = max(4.0, _FEW * findings.revolutions)
     if findings.channels["cam"] <= few or any(e.kind == "silent" for e in events):

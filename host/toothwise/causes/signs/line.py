@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from toothwise.causes.findings import Findings
 from toothwise.causes.signs import Sighting, plural
 from toothwise.causes.signs.crank import ENOUGH_TURNS, lost
-from toothwise.records import Event, Measure
+from toothwise.records import TOOTH_KINDS, Event, Measure
 
 _NEAR_S = 0.02
 """Two things within so short a time belong together: a tooth at cranking speed lasts 7 ms. [D]"""
@@ -87,7 +87,7 @@ def together(findings: Findings) -> Iterator[Sighting]:
     if "cam" not in findings.channels:
         return
     crank = [*lost(findings), *findings.of_kind("extra", channel=findings.crank)]
-    cam = findings.of_kind("missing", "silent", "extra", channel="cam")
+    cam = findings.of_kind(*TOOTH_KINDS, channel="cam")
     if len(crank) < 2:
         return
     both = sum(any(_meet(findings, a, b) for b in cam) for a in crank)

@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
+from toothwise.records import EVENT_KINDS
 from toothwise.report.plots import paper
 from toothwise.show import words
 
-_ROWS = ("missing", "extra", "silent", "feed_low", "contact", "blind", "stopped")
 _COLOURS = {"missing": paper.MISSING, "silent": paper.MISSING, "extra": paper.EXTRA, "feed_low": paper.GOOD}
 _FINE = 1500
 """Ticks in a row nearer than this part of the width look like one and are drawn as one."""
@@ -23,7 +23,7 @@ def speed(result: Mapping[str, Any], marks: Sequence[tuple[float, str]] = ()) ->
     if not course or len(course["speed"]) < 2:
         return None
     points = np.array(course["speed"])
-    kinds = [kind for kind in _ROWS if any(e["kind"] == kind for e in result["events"])]
+    kinds = [kind for kind in EVENT_KINDS if any(e["kind"] == kind for e in result["events"])]
     low = 0.17 * len(kinds)
     with paper.drawing(1.9 + low) as (figure, out):
         if kinds:
