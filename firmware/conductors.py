@@ -2,7 +2,8 @@
 
 Conductor n (from 0) comes back on channel n. An open shows as a rising edge there, caught by the capture like
 any other. A short between two is found by the walk: one is fed, the others are let go, and every far
-end that is low is joined to it. With both ends of a pull-up of 50 k and a feed of 1 k, a low is below 0.1 V.
+end that is low is joined to it. Feed resistor 1 k, return resistor 4.7 k and the pin's own pull-up, 50 k at its
+strongest, divide 3.3 V: a low is 3.3 V * 5.7 / 55.7 = 0.34 V at most, and still reads as one.
 """
 
 from time import sleep_us

@@ -39,17 +39,6 @@ ANALOGUE = 6
 FAULT = 7
 ANSWER = 8
 EVENT = 9
-TYPES = {
-    HELLO: "hello",
-    EDGES: "edges",
-    HEARTBEAT: "heartbeat",
-    COUNTERS: "counters",
-    BLIND: "blind",
-    ANALOGUE: "analogue",
-    FAULT: "fault",
-    ANSWER: "answer",
-    EVENT: "event",
-}
 
 CHANNELS = ("crank", "cam", "feed", "aux")
 ALL_CHANNELS = 255

@@ -17,6 +17,8 @@ from tests.parts import need
 
 PROTOCOL = (FOLDER / "PROTOCOL.md").read_text()
 VECTORS = re.findall(r"```vector\n(.*?)```", PROTOCOL, re.S)
+_TYPES = PROTOCOL.split("## Types\n", 1)[1].split("\n### ", 1)[0]
+TYPES = {int(number): name for number, name in re.findall(r"^\| (\d) \| (\w+) \|", _TYPES, re.M)}
 
 
 def vector(text: str) -> tuple[bytes, dict[str, str]]:
@@ -31,7 +33,7 @@ def test_examples_of_the_contract(text: str) -> None:
     decoder = wire.Decoder()
     ((protocol, kind, sequence, payload),) = decoder.feed(frame)
     assert protocol == wire.PROTOCOL and decoder.garbage_bytes == 0
-    name = wire.TYPES[kind]
+    name = TYPES[kind]
     expected = ast.literal_eval(said[f"{name} {sequence}"])
     read = payload.decode() if kind == wire.ANSWER else getattr(wire, f"read_{name}")(payload)
     assert read == expected
@@ -42,7 +44,7 @@ def test_examples_of_the_contract(text: str) -> None:
 
 
 def test_every_type_has_an_example() -> None:
-    assert {wire.Decoder().feed(vector(text)[0])[0][1] for text in VECTORS} == set(wire.TYPES)
+    assert {wire.Decoder().feed(vector(text)[0])[0][1] for text in VECTORS} == set(TYPES)
 
 
 def rows(heading: str) -> list[list[str]]:
@@ -75,7 +77,7 @@ def test_every_reason_the_firmware_uses_is_in_the_table() -> None:
 
 
 def test_types_events_and_commands_stand_in_the_contract() -> None:
-    assert {int(r[0]): r[1] for r in rows("Types") if r[0].isdigit() and r[1] in wire.TYPES.values()} == wire.TYPES
+    assert list(TYPES) == list(range(1, 10)) and all(getattr(wire, name.upper()) == n for n, name in TYPES.items())
     events = PROTOCOL.split("### event (9)", 1)[1].split("\n## ", 1)[0]
     assert dict((int(n), name) for n, name in re.findall(r"^\| (\d) \| (\w+) \|", events, re.M)) == wire.EVENTS
     said = {row[0].split()[0] for row in rows("Commands") if row[0] != "line" and "-" not in row[0][:3]}

@@ -73,8 +73,8 @@ class World:
                     return frame
             new = self.decoder.feed(self.read(0.05))
             self.seen += new
-        kinds = [wire.TYPES.get(f[1], f[1]) for f in self.seen[-10:]]
-        raise AssertionError(f"no such frame within {seconds} s; the last ones were {kinds}")
+        kinds = [f[1] for f in self.seen[-10:]]
+        raise AssertionError(f"no such frame within {seconds} s; the last ones were of types {kinds}")
 
     def ask(self, line: str, seconds: float = 20.0) -> str:
         """Send a command and return its answer's text without the command's name."""

@@ -80,7 +80,7 @@ def _sealed(data: bytes) -> None:
         kind, step, length = data[at : at + 3]
         for _ in range(step % 4 if step & 0x40 else 0):
             rig.skip()
-        out.append(rig.frame(kind % (max(wire.TYPES) + 2), data[at + 3 : at + 3 + length]))
+        out.append(rig.frame(kind % (wire.EVENT + 2), data[at + 3 : at + 3 + length]))
         at += 3 + length
     out.append(rig.heartbeat(10_000_000))
     _assembled(b"".join(out))
