@@ -21,6 +21,10 @@ NO_FAULT_KINDS = ("blind", "stopped")
 EVENT_KINDS = (*FAULT_KINDS, *NO_FAULT_KINDS)
 """In the order in which they are drawn."""
 
+SEEN, BLIND, EXTRA, MISSING = 1, 2, 4, 8
+"""Bits of a raster's cell, one tooth in one revolution or several. Where several are set the greatest is shown; 0 where
+nothing is known, or no tooth is there. BLIND: nobody can vouch for it."""
+
 
 @dataclass(frozen=True, slots=True)
 class Event:

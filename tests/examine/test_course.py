@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from toothwise.book import Book
 from toothwise.examine import course, examine
+from toothwise.records import BLIND, MISSING
 from toothwise.wheel import catalogue
 
 from tests.examine.signals import CLOCK, cut, held, turning
@@ -36,8 +37,8 @@ def test_each_revolution_has_its_row_and_each_fault_its_cell() -> None:
 def test_what_the_rig_could_not_see_is_unknown_and_no_fault() -> None:
     rows = of(faulty()).as_json()["course"]["rows"]
     cells = [int(cell, 16) for row in rows for cell in row]
-    assert any(bits & course.UNKNOWN for bits in cells)
-    assert sum(bool(bits & course.MISSING) for bits in cells) == 3
+    assert any(bits & BLIND for bits in cells)
+    assert sum(bool(bits & MISSING) for bits in cells) == 3
 
 
 def test_a_long_recording_is_folded_and_no_fault_is_lost() -> None:
@@ -47,7 +48,7 @@ def test_a_long_recording_is_folded_and_no_fault_is_lost() -> None:
     assert told["revolutions_a_row"] == 8 and len(told["rows"]) <= course.MOST_ROWS
     marked = {(r, t) for r, row in enumerate(told["rows"]) for t, bits in enumerate(row) if int(bits, 16) & 8}
     assert marked == {((r + 1) // 8, t - 1) for r, t in drops}
-    assert not any(int(bits, 16) & course.UNKNOWN for row in told["rows"] for bits in row)
+    assert not any(int(bits, 16) & BLIND for row in told["rows"] for bits in row)
     assert len(told["speed"]) <= course.MOST_POINTS
     assert told["speed"][0][0] == pytest.approx(1000 * 16e-9, abs=1e-6)
     for before, after in zip(told["speed"], told["speed"][1:], strict=False):

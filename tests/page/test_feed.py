@@ -10,9 +10,9 @@ from hypothesis import strategies as st
 from toothwise.examine import Examination
 from toothwise.page.feed import LONGEST, WatchFeed, WiggleFeed, spaced, text
 from toothwise.page.shown import MOST_FINDINGS
-from toothwise.records import Event
+from toothwise.records import EXTRA, MISSING, SEEN, Event
 from toothwise.show import words
-from toothwise.show.raster import EXTRA, MISSING, SEEN, Raster
+from toothwise.show.raster import Raster
 from toothwise.show.wiggle_screen import Now
 from toothwise.wheel import catalogue
 from toothwise.wiggle.guide import Guide, steps

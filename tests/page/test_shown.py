@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
+from importlib.resources import files
 from typing import Any
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from toothwise import records
 from toothwise.page.shown import MOST_FINDINGS, MOST_ROWS, Shown
 
 news = st.fixed_dictionaries(
@@ -64,6 +67,15 @@ def test_it_keeps_the_last_few_and_no_more() -> None:
     assert [row[0] for row in told["rows"]] == list(range(10_000 - MOST_ROWS, 10_000))
     assert [finding[0] for finding in told["findings"]] == list(range(10_000 - MOST_FINDINGS, 10_000))
     assert len(json.dumps(told)) < 20_000
+
+
+def test_the_script_counts_and_reads_cells_as_we_do() -> None:
+    script = files("toothwise.page").joinpath("page.js").read_text(encoding="utf-8")
+    numbers = {name: int(value) for name, value in re.findall(r"\b([A-Z_]+) = (\d+)\b", script)}
+    assert numbers.items() >= {"MOST_ROWS": MOST_ROWS, "MOST_FINDINGS": MOST_FINDINGS}.items()
+    assert {n: numbers[n] for n in ("SEEN", "BLIND", "EXTRA", "MISSING")} == {
+        n: getattr(records, n) for n in ("SEEN", "BLIND", "EXTRA", "MISSING")
+    }
 
 
 def test_a_wheel_that_is_new_begins_with_new_rows() -> None:

@@ -6,8 +6,8 @@ import io
 
 import numpy as np
 import pytest
-from toothwise.records import Event
-from toothwise.show.raster import BLIND, EXTRA, MISSING, ROWS_A_SECOND, SEEN, Raster
+from toothwise.records import BLIND, EXTRA, MISSING, SEEN, Event
+from toothwise.show.raster import ROWS_A_SECOND, Raster
 from toothwise.show.rasterlines import LABEL, RasterLines
 from toothwise.show.screen import Look, Screen
 from toothwise.track.teeth import Teeth

@@ -1,5 +1,8 @@
 """How a whole recording went, small enough to keep: each tooth revolution by revolution, and the speed over time.
 
+A cell is BLIND where in one of its revolutions the tooth was neither seen nor found missing: rig or cable could not
+vouch, the wheel stood, or the count was not kept.
+
 However long the recording, it is told in at most MOST_ROWS rows and MOST_POINTS points: when more come, two become
 one and stand for twice as many revolutions. Which revolutions share a row depends on their number alone, never on
 how the stream was cut.
@@ -13,13 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothwise.edges.signal import Clock
-from toothwise.records import Event
+from toothwise.records import BLIND, EXTRA, MISSING, SEEN, Event
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
-
-SEEN, UNKNOWN, EXTRA, MISSING = 1, 2, 4, 8
-"""Bits of a cell. Unknown: in one of its revolutions the tooth was neither seen nor found missing: rig or cable could
-not vouch, the wheel stood, or the count was not kept."""
 
 MOST_ROWS = 240
 MOST_POINTS = 480
@@ -120,7 +119,7 @@ class Course:
         low = np.maximum(first, -((tooth - self._first_place) // self._teeth))
         high = np.minimum(first + self._a_row - 1, (self._last_place - tooth) // self._teeth)
         due = np.maximum(high - low + 1, 0)
-        cells = SEEN * (self._seen > 0) + UNKNOWN * (self._seen + self._missing < due)
+        cells = SEEN * (self._seen > 0) + BLIND * (self._seen + self._missing < due)
         whole: NDArray[np.int64] = cells + EXTRA * (self._extra > 0) + MISSING * (self._missing > 0)
         return whole
 

@@ -12,12 +12,9 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from toothwise.records import Event
+from toothwise.records import BLIND, EXTRA, MISSING, SEEN, Event
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
-
-SEEN, BLIND, EXTRA, MISSING = 1, 2, 4, 8
-"""Flags of a cell. Where several are set, the greatest is shown. 0: nothing known, or no tooth there."""
 
 ROWS_A_SECOND = 8.0
 """More new rows a second than this cannot be followed by eye."""

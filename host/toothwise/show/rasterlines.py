@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from itertools import groupby
 
-from toothwise.show.raster import BLIND, EXTRA, MISSING, SEEN, Raster, Row
+from toothwise.records import BLIND, EXTRA, MISSING, SEEN
+from toothwise.show.raster import Raster, Row
 from toothwise.show.screen import Screen, Segments
 
 LABEL = 11

@@ -9,9 +9,9 @@ import numpy as np
 from matplotlib.colors import ListedColormap
 from matplotlib.patches import Patch
 
+from toothwise.records import BLIND, EXTRA, MISSING, SEEN
 from toothwise.report.plots import paper
 
-_SEEN, _UNKNOWN, _EXTRA, _MISSING = 1, 2, 4, 8
 _COLOURS = ["#ffffff", paper.FILL, paper.UNKNOWN, paper.EXTRA, paper.MISSING]
 _NAMES = {1: "seen", 2: "not known", 3: "extra edge", 4: "missing"}
 _LEAST_IN, _ROW_IN = 1.2, 0.05
@@ -27,7 +27,7 @@ def raster(result: Mapping[str, Any], *, most_in: float = MOST_IN) -> str | None
     rows = course["rows"]
     bits = np.array([[int(cell, 16) for cell in row] for row in rows])
     shown = np.select(
-        [bits & _MISSING > 0, bits & _EXTRA > 0, bits & _UNKNOWN > 0, bits & _SEEN > 0], [4, 3, 2, 1], default=0
+        [bits & MISSING > 0, bits & EXTRA > 0, bits & BLIND > 0, bits & SEEN > 0], [4, 3, 2, 1], default=0
     )
     begin = int(np.flatnonzero(shown.any(axis=1))[0]) if shown.any() else 0
     columns = _columns(wheel, shown.shape[1])
