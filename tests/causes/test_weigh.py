@@ -41,6 +41,7 @@ def test_the_object_for_machines() -> None:
     assert found[0]["stands"] == "supported"
     assert any("tooth 17" in words and "p = 1e-40" in words for words in found[0]["for"])
     assert found[0]["next"]
+    assert {c["cause"] for c in found if not c["fault"]} == set(NOTHING)
     for c in found:
         assert c["stands"] in ("supported", "possible", "contradicted", "untested")
         assert (c["next"] == "") == (c["stands"] == "contradicted")

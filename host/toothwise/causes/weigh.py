@@ -99,6 +99,7 @@ def causes(findings: Findings) -> list[dict[str, Any]]:
         {
             "cause": w.cause,
             "text": w.text,
+            "fault": w.cause not in NOTHING,
             "stands": w.stands,
             "weight": round(w.weight, 4),
             "for": [sighting.words for _, sighting in w.pro],

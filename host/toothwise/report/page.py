@@ -27,7 +27,6 @@ MOST_CAUSES = 4
 """Told in full; the others that are still possible by name."""
 _MOST_PRINTED = tables.MOST_TEXT + 100
 """Of any text at all; what is cut already, with its words around it, is not cut twice."""
-_NO_FAULT = ("unproven", "look_past_signal")
 FIRST = (
     "What toothwise finds is evidence, not a verdict. The maker's service information, local rules and licensed"
     " practice come first."
@@ -127,7 +126,7 @@ def _verdicts(result: Mapping[str, Any] | None, wiggle: Mapping[str, Any] | None
         rows += [("next", cause["next"])] if cause.get("next") else []
         name = words.clean(cause.get("text") or cause["cause"])
         name = name[:1].upper() + name[1:]
-        alarm = cause["stands"] == "supported" and cause["cause"] not in _NO_FAULT
+        alarm = cause["stands"] == "supported" and cause.get("fault", True)
         out.append({"name": name, "stands": cause["stands"], "rows": rows, "alarm": alarm})
     return out
 

@@ -122,7 +122,7 @@ def _causes(causes: list[Mapping[str, Any]], look: Look, every: bool) -> list[st
     lines = ["", look.paint("causes", "strong")]
     told = [c for c in causes if every or c["stands"] in ("supported", "possible")]
     for cause in told:
-        style = "missing" if cause["stands"] == "supported" else "strong"
+        style = "missing" if cause["stands"] == "supported" and cause.get("fault", True) else "strong"
         lines.append("  " + look.paint(f"{_name(cause)}: {words.clean(cause['stands'])}", style))
         for label, texts in (("for", cause["for"]), ("against", cause["against"]), ("next", [cause.get("next")])):
             lines += [f"    {label:<9}{words.clean(text)}" for text in texts if text]
