@@ -35,7 +35,7 @@ MOST_WINDOWS = 8192
 
 
 @dataclass(frozen=True, slots=True)
-class Geometry:
+class CycleAngles:
     """Where a wheel's teeth stand in the two turns of a cycle, and the smooth runs that fit through them.
 
     angle_deg: (2N,). trend: (2N, TREND_POWERS), fit: its pseudo-inverse. low, high: (2N,), the teeth around each
@@ -50,7 +50,7 @@ class Geometry:
     reach_deg: Floats
 
     @staticmethod
-    def of(wheel: Wheel) -> Geometry:
+    def of(wheel: Wheel) -> CycleAngles:
         n = wheel.teeth
         turn = np.array(wheel.angles_deg) * 360.0 / wheel.turn_deg
         angle = np.concatenate([turn, turn + 360.0])
@@ -59,15 +59,23 @@ class Geometry:
         at = np.arange(2 * n)
         low, high = np.maximum(at - reach, 0), np.minimum(at + reach, 2 * n)
         whole = np.append(angle, 720.0)
-        return Geometry(
+        return CycleAngles(
             angle, trend, np.asarray(np.linalg.pinv(trend), np.float64), low, high, whole[high] - whole[low]
         )
 
-    def grows(self, times: Floats) -> Floats:
-        """(n,), for windows as in `Group.add`: by what share the speed changes from their beginning to their end."""
-        # The smooth run's slope in time goes from c1 - 2 c2 to c1 + 2 c2, besides what is alike at both ends.
-        _, slope, bend, _ = (times[:, :-1] @ self.fit.T).T
-        return np.asarray(np.abs(4.0 * bend / slope))
+    def smooth(self, times: Floats) -> Floats:
+        """(n, TREND_POWERS): the smooth run that fits each window best. times: as in `Group.add`."""
+        return np.asarray(times[:, :-1] @ self.fit.T)
+
+    def late(self, times: Floats, smooth: Floats) -> Floats:
+        """(n, 2N): how late each tooth is against its window's smooth run."""
+        return np.asarray(times[:, :-1] - smooth @ self.trend.T)
+
+
+def grows(smooth: Floats) -> Floats:
+    """(n,): by what share the speed of a smooth run changes from its beginning to its end."""
+    # Its slope in time goes from c1 - 2 c2 to c1 + 2 c2, besides what is alike at both ends.
+    return np.asarray(np.abs(4.0 * smooth[:, 2] / smooth[:, 1]))
 
 
 @dataclass(slots=True)
@@ -78,12 +86,12 @@ class Group:
     outer products. passed: (2N+1,) sum of the times of each tooth, in degrees at that speed.
     """
 
-    geometry: Geometry
+    geometry: CycleAngles
     count: int = 0
     total: Floats = field(init=False)
     products: Floats = field(init=False)
     passed: Floats = field(init=False)
-    first: list[Floats] = field(default_factory=list)
+    first: list[tuple[Floats, Floats]] = field(default_factory=list)
     centre: Floats | None = None
     spread: float = 0.0
 
@@ -97,36 +105,31 @@ class Group:
     def is_full(self) -> bool:
         return self.count >= MOST_WINDOWS
 
-    def add(self, times: Floats) -> None:
-        """times: (n, 2N+1), when each tooth passed, as degrees at the window's mean speed; 0 to 720."""
+    def add(self, times: Floats, late: Floats) -> None:
+        """times: (n, 2N+1), when each tooth passed, as degrees at the window's mean speed; 0 to 720. late: (n, 2N),
+        against the smooth run."""
         if self.centre is None:
-            self.first.append(times)
-            if sum(len(part) for part in self.first) < FIRST:
+            self.first.append((times, late))
+            if sum(len(part) for part, _ in self.first) < FIRST:
                 return
-            times = self._settle()
-        self._take(times)
+            times, late = self._settle()
+        self._take(times, late)
 
     def close(self) -> None:
-        if self.centre is None and any(len(part) > 0 for part in self.first):
-            self._take(self._settle())
+        if self.centre is None and any(len(part) > 0 for part, _ in self.first):
+            self._take(*self._settle())
 
-    def _settle(self) -> Floats:
+    def _settle(self) -> tuple[Floats, Floats]:
         """Find the usual shape from the first windows, and return them."""
-        times, self.first = np.concatenate(self.first), []
-        seen = self._deviations(times)
-        self.centre = np.median(seen, axis=0)
-        self.spread = float(1.4826 * np.median(np.abs(seen - self.centre))) + 1e-4
-        return times
+        times, late = (np.concatenate(parts) for parts in zip(*self.first, strict=True))
+        self.first = []
+        self.centre = np.median(late, axis=0)
+        self.spread = float(1.4826 * np.median(np.abs(late - self.centre))) + 1e-4
+        return times, late
 
-    def _deviations(self, times: Floats) -> Floats:
-        """(n, 2N): how late each tooth is against the smooth run that fits the window best."""
-        teeth = times[:, :-1]
-        return np.asarray(teeth - (teeth @ self.geometry.fit.T) @ self.geometry.trend.T)
-
-    def _take(self, times: Floats) -> None:
+    def _take(self, times: Floats, seen: Floats) -> None:
         assert self.centre is not None
         # Engines differ from cycle to cycle by whole waves: only what stands out from its neighbours is mistimed.
-        seen = self._deviations(times)
         rest = seen - self.centre
         around = np.concatenate([rest[:, -1:], rest, rest[:, :1]], axis=1)
         rough = np.abs(rest - (around[:, :-2] + around[:, 2:]) / 2).max(axis=1)
@@ -143,11 +146,15 @@ class Group:
         return self.total / max(self.count, 1)
 
     @property
-    def shows(self) -> Floats:
-        """(2N, N): what a degree of each tooth's error does to the mean: mean speed over the speed at that tooth."""
+    def slowness(self) -> Floats:
+        """(2N,): mean speed over the speed at each tooth."""
         at = self.geometry
-        slowness = (self.passed[at.high] - self.passed[at.low]) / at.reach_deg / max(self.count, 1)
-        first, second = np.split(slowness, 2)
+        return np.asarray((self.passed[at.high] - self.passed[at.low]) / at.reach_deg / max(self.count, 1))
+
+    @property
+    def shows(self) -> Floats:
+        """(2N, N): what a degree of each tooth's error does to the mean."""
+        first, second = np.split(self.slowness, 2)
         return np.vstack([np.diag(first), np.diag(second)])
 
     @property
@@ -170,7 +177,7 @@ class CycleShape:
 
     def __init__(self, wheel: Wheel, clock: Clock) -> None:
         self.wheel = wheel
-        self.geometry = Geometry.of(wheel)
+        self.geometry = CycleAngles.of(wheel)
         self._tick_s = clock.tick_ns * 1e-9
         self.groups: dict[tuple[int, int], Group] = {}
         self._tail = Tail(2 * wheel.teeth)
@@ -208,6 +215,8 @@ class CycleShape:
                 mine = (turning[first] == key[0]) & (band == key[1])
                 since = windows[first[mine]] - ticks[first[mine], None]
                 times = since * (720.0 / span[mine, None])
-                group.add(times[self.geometry.grows(times) < EVEN])
+                smooth = self.geometry.smooth(times)
+                even = grows(smooth) < EVEN
+                group.add(times[even], self.geometry.late(times[even], smooth[even]))
         if len(self.groups) > MOST_GROUPS:
             del self.groups[min(self.groups, key=lambda k: self.groups[k].count)]

@@ -146,6 +146,18 @@ class _Model:
         )
         return np.asarray(variance)
 
+    def products(self, group: Group) -> Floats:
+        """Variance of each order's two waves that the speed's waves make of one another, as large as they are seen.
+
+        Time is angle over speed, and speed is what the root of energy leaves: what is a few waves in the torque has
+        their sums and differences too, about as high as the waves of the squared swing of slowness. A wave of
+        slowness of order k is one of angle of 1 / k radian for its height [D].
+        """
+        swing = group.slowness / group.slowness.mean() - 1.0
+        squared = swing**2 - (swing**2).mean()
+        heights = np.array([_size(self, squared, k) for k in self.orders])
+        return np.asarray(np.degrees(heights / self.orders) ** 2 / 2.0)
+
 
 def learn(shape: CycleShape, groups: list[Group]) -> Learnt:
     """What the groups' mean cycles say of the wheel; the first group sets the size of tooth errors."""
@@ -227,6 +239,8 @@ def _fit(model: _Model, group: Group, single: Floats, sigma: float | None, order
         # A wave without harmonics looks less like an engine's; but every engine has one at its firing order.
         at = model.at(firing_order)
         variance[at] = max(variance[at], seen**2 / 2.0)
+    # Not while the sizes are sought: what is as large as seen explains itself, and leaves nothing to seek.
+    variance = variance + model.products(group)
     return float(np.exp(best[0])), variance, firing_order if fires else 0.0
 
 
