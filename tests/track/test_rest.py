@@ -7,6 +7,7 @@ import pytest
 from toothwise.edges.signal import Edges
 from toothwise.wheel import catalogue
 
+from tests.campaign.cases import Spec, build
 from tests.track.signals import MICRO, Shaft, as_made, said, signal, track
 
 
@@ -143,3 +144,12 @@ def test_a_burst_of_a_megahertz(name: str) -> None:
     place = made.seen()[1]
     np.testing.assert_array_equal(teeth.tooth - 1, place % wheel.teeth)
     np.testing.assert_array_equal(teeth.revolution, np.maximum(place // wheel.teeth, -1))
+
+
+def test_a_start_still_owed_does_not_hide_the_path_that_owes_nothing() -> None:
+    """A made engine that stops and starts again, at a place where an explanation that had yet to pay for its start was
+    the cheaper one for a while."""
+    case = build(Spec("healthy", "36-2", "stop and restart", 1_100_000, 4))
+    recording = case.made.recording
+    teeth = track(recording.edges["crank"], case.wheel, recording.clock, recording.until_tick)
+    assert [e.kind for e in teeth.events] == ["stopped"] * case.stops
