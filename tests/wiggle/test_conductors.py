@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from toothwise.wiggle import look
-from toothwise.wiggle.disturbance import Event
+from toothwise.wiggle.disturbance import Burst
 
 from tests.wiggle.made_tests import CLOCK, resting
 
@@ -12,7 +12,7 @@ Pulses = dict[str, list[tuple[float, float]]]
 
 
 def conductor(pulses: Pulses, rest: dict[str, int], mode: str | None = None) -> str:
-    events: list[Event] = list(look(resting(40.0, pulses, rest), [], mode=mode).events)
+    events: list[Burst] = list(look(resting(40.0, pulses, rest), [], mode=mode).events)
     assert len(events) == 1
     return events[0].conductor(CLOCK, mode == "continuity")
 

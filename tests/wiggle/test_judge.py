@@ -23,6 +23,10 @@ def stands(result: Judged) -> dict[str, str]:
     return {place.name: place.stands for place in result.places}
 
 
+def lacks(result: Judged) -> dict[str, dict[str, str | int]]:
+    return {place.name: place.lacks for place in result.places if place.lacks}
+
+
 THREE = [(0.0, "hands off"), (10.0, "a"), (15.0, "b"), (20.0, "a"), (25.0, "b"), (30.0, "a"), (35.0, "b")]
 
 
@@ -35,17 +39,19 @@ def test_events_in_three_wiggles_and_a_quiet_background_confirm() -> None:
 
 
 def test_two_wiggles_are_only_suspect_however_many_events() -> None:
-    assert stands(judged(THREE, [12.0, 12.2, 12.4, 13.0, 22.0]))["a"] == "suspect"
+    result = judged(THREE, [12.0, 12.2, 12.4, 13.0, 22.0])
+    assert stands(result)["a"] == "suspect" and lacks(result) == {"a": {"wiggles": 3}}
 
 
 def test_an_event_with_hands_off_leaves_only_a_suspect() -> None:
     result = judged(THREE, [5.0, 12.0, 22.0, 32.0])
-    assert stands(result)["a"] == "suspect"
+    assert stands(result)["a"] == "suspect" and lacks(result) == {"a": {"hands_off": "quiet"}}
     assert len(result.hands_off.events) == 1
 
 
 def test_no_hands_off_leaves_only_a_suspect() -> None:
-    assert stands(judged(THREE[1:], [12.0, 22.0, 32.0]))["a"] == "suspect"
+    result = judged(THREE[1:], [12.0, 22.0, 32.0])
+    assert stands(result)["a"] == "suspect" and lacks(result) == {"a": {"hands_off": "watched"}}
     assert stands(judged([(9.5, "hands off"), *THREE[1:]], [12.0, 22.0, 32.0]))["a"] == "suspect"  # half a second
 
 

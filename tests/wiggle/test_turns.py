@@ -7,7 +7,7 @@ import pytest
 from toothwise.edges.signal import Edges, Held
 from toothwise.wheel import catalogue
 from toothwise.wiggle import Watching, look
-from toothwise.wiggle.disturbance import Event
+from toothwise.wiggle.disturbance import Burst
 
 from tests.examine.signals import CLOCK, cut, held, turning
 
@@ -36,7 +36,7 @@ def sparks(n: int, seed: int = 2, first: int = 10) -> np.ndarray:
     return at[rng.random(n) < 0.5]
 
 
-def events_of(recording: Held, **more: object) -> list[Event]:
+def events_of(recording: Held, **more: object) -> list[Burst]:
     return list(look(recording, [], wheel=WHEEL, **more).events)  # type: ignore[arg-type]
 
 

@@ -8,7 +8,7 @@ from typing import Any
 
 from toothwise.show import measures as of_measure
 from toothwise.show import words
-from toothwise.show.wiggle import MODES
+from toothwise.show.wiggle import watched as watched_words
 
 Row = list[str]
 MOST_EVENTS = 16
@@ -31,7 +31,7 @@ def when(utc: str | None) -> str:
 
 def watched(wiggle: Mapping[str, Any] | None) -> list[Row]:
     """How a wiggle test was watched."""
-    return [["watched", MODES[wiggle["mode"]]]] if wiggle else []
+    return [["watched", watched_words(wiggle)]] if wiggle else []
 
 
 def facts(result: Mapping[str, Any]) -> list[Row]:

@@ -10,11 +10,8 @@ from toothwise.show.screen import Look
 from toothwise.show.table import table
 
 STYLE = {"confirmed": "missing", "suspect": "warning", "quiet": "good", "untested": "quiet"}
-MODES = {
-    "turning": "turning",
-    "rest": "at rest, nothing turning",
-    "continuity": "continuity, harness unplugged at both ends",
-}
+MODES = {None: "looking whether anything turns", "turning": "turning", "rest": "at rest", "continuity": "continuity"}
+_SET_UP = {"rest": ", nothing turning", "continuity": ", harness unplugged at both ends"}
 CLASSES = (("under_1us", "under 1 µs"), ("1us", "1 µs"), ("10us", "10 µs"), ("100us", "100 µs"), ("1ms", "1 ms"),
             ("10ms", "10 ms"))  # fmt: skip
 _HELD = {
@@ -34,10 +31,15 @@ def summary(result: Mapping[str, Any], look: Look) -> list[str]:
     return [part for line in lines for part in look.wrapped(line)]
 
 
+def watched(result: Mapping[str, Any]) -> str:
+    """What was watched, and how it was set up."""
+    return MODES[result["mode"]] + _SET_UP.get(result["mode"], "")
+
+
 def _facts(result: Mapping[str, Any], look: Look) -> list[str]:
     moved = sum(place["moved_s"] for place in result["places"])
     off = result["hands_off"]
-    facts = [("watched", MODES[result["mode"]])]
+    facts = [("watched", watched(result))]
     if result["wheel"]:
         facts.append(("wheel", f"{words.clean(result['wheel'])}; {words.count(result['revolutions'], 'revolution')}"))
     facts.append(("time", f"moved for {words.span(moved)}, hands off for {words.span(off['moved_s'])}"))
@@ -100,14 +102,14 @@ def why(place: Mapping[str, Any], result: Mapping[str, Any]) -> list[str]:
     lines = [f"events in {place['wiggles_with_events']} of {words.count(place['wiggles'], 'wiggle')}"]
     if place["stands"] == "confirmed":
         lines[0] += ", and none with hands off"
-    else:
-        off = result["hands_off"]
-        if off["events"]:
-            lines.append(f"with hands off there were {words.count(off['events'], 'event')}: not from moving it alone")
-        elif off["stands"] == "untested" or off["moved_s"] <= 1.0:
-            lines.append("no hands-off stretch to compare with")
-        if place["wiggles_with_events"] < 3:
-            lines.append("confirmed would take events in three wiggles: move it again")
+    lacks = place.get("lacks", {})
+    if lacks.get("hands_off") == "quiet":
+        events = words.count(result["hands_off"]["events"], "event")
+        lines.append(f"with hands off there were {events}: not from moving it alone")
+    elif lacks.get("hands_off") == "watched":
+        lines.append("no hands-off stretch to compare with")
+    if "wiggles" in lacks:
+        lines.append(f"confirmed would take events in {lacks['wiggles']} wiggles: move it again")
     classes = [f"{n} of {name}" for key, name in CLASSES if (n := place["classes"][key])]
     lines.append(f"how long (and up to the next class): {', '.join(classes)}")
     conductors = place["conductors"]

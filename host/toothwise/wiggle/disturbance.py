@@ -47,8 +47,8 @@ class Disturbance:
 
 
 @dataclass(slots=True)
-class Event:
-    """Disturbances that belong together, in order of time."""
+class Burst:
+    """Disturbances that belong together, in order of time: one event of the wiggle test, by its rules."""
 
     tick: int
     end_tick: int
@@ -60,7 +60,7 @@ class Event:
         self.count += 1
         self._keep([part])
 
-    def merge(self, other: Event) -> None:
+    def merge(self, other: Burst) -> None:
         self._extend(other.tick, other.end_tick)
         self.count += other.count
         self._keep(other.parts)
@@ -97,6 +97,10 @@ class Event:
         return first if first in ("cam", "aux") else "signal"
 
 
+Event = Burst
+"""The live test's name for it."""
+
+
 def _explained(part: Disturbance, lows: list[Disturbance], clock: Clock) -> bool:
     """Whether a feed that was low can have made this."""
     before = clock.ticks(rules.SKEW_S) + part.slack
@@ -120,12 +124,12 @@ class Events:
 
     def __init__(self, clock: Clock) -> None:
         self._join = clock.ticks(rules.JOIN_S)
-        self._events: list[Event] = []
+        self._events: list[Burst] = []
 
     def __len__(self) -> int:
         return len(self._events)
 
-    def __iter__(self) -> Iterator[Event]:
+    def __iter__(self) -> Iterator[Burst]:
         return iter(self._events)
 
     def add(self, parts: Iterable[Disturbance]) -> None:
@@ -133,7 +137,7 @@ class Events:
             self._add(part)
 
     def _add(self, part: Disturbance) -> None:
-        fresh = Event(part.tick, part.end_tick)
+        fresh = Burst(part.tick, part.end_tick)
         fresh.take(part)
         events = self._events
         # Events neither touch nor overlap, so their ends are in order too.

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toothwise.checks.orders import FEWEST, LAGS, NEAR_TURNS, Orders
-from toothwise.records import Event as Finding
+from toothwise.records import Event
 from toothwise.scatter import sigma
 from toothwise.wiggle.disturbance import Disturbance
 
@@ -180,7 +180,7 @@ def _placed(part: Disturbance) -> bool:
     return part.angle_deg is not None
 
 
-def _finding(part: Disturbance) -> Finding:
-    return Finding(
+def _finding(part: Disturbance) -> Event:
+    return Event(
         "extra", part.channel, part.tick, part.end_tick, _revolution(part), part.tooth, part.angle_deg, part.count
     )

@@ -11,7 +11,7 @@ import numpy as np
 
 from toothwise.edges.signal import Clock
 from toothwise.wiggle import exact, rules
-from toothwise.wiggle.disturbance import Event
+from toothwise.wiggle.disturbance import Burst
 from toothwise.wiggle.marks import Stretch
 from toothwise.wiggle.seen import Seen
 
@@ -24,7 +24,7 @@ class Placed:
     place; 0 where it fell into a stretch that was no wiggle."""
 
     clock: Clock
-    event: Event
+    event: Burst
     mode: str
     place: str | None
     wiggle: int
@@ -66,7 +66,10 @@ class Placed:
 
 @dataclass(slots=True)
 class Place:
-    """What a place came to. seconds: moved and seen. hits: wiggles with an event."""
+    """What a place came to. seconds: moved and seen. hits: wiggles with an event.
+
+    lacks: what a suspect one would have taken to be confirmed: "hands_off" "quiet" or "watched", "wiggles" with events.
+    """
 
     name: str
     wiggles: int = 0
@@ -76,6 +79,7 @@ class Place:
     events: list[Placed] = field(default_factory=list)
     interference: int = 0
     stands: str = "untested"
+    lacks: dict[str, str | int] = field(default_factory=dict)
 
     @property
     def bound_95(self) -> float:
@@ -99,6 +103,7 @@ class Place:
             "conductors": dict(sorted(Counter(event.conductor for event in self.events).items())),
             "held": {"high": held[1], "low": held[0]},
             "stands": self.stands,
+            "lacks": self.lacks,
             "bound_95": self.bound_95,
             "moved_s": round(self.seconds, 6),
             "blind_s": round(self.blind_s, 9),
@@ -185,18 +190,22 @@ def judge(parts: Sequence[Seen]) -> Judged:
             at = _stretch_at(seen.stretches, tick)
             if at is not None:
                 every[seen.stretches[at].place].interference += 1
-    # Shorter than the human delay at both its ends, nobody's hands were surely off.
-    quiet = not hands_off.events and hands_off.seconds > 2 * rules.HUMAN_S
+    lacks: dict[str, str | int] = {}
+    if hands_off.events:
+        lacks["hands_off"] = "quiet"
+    elif hands_off.seconds <= 2 * rules.HUMAN_S:  # the human delay at both its ends: nobody's hands were surely off
+        lacks["hands_off"] = "watched"
     for one in every.values():
-        one.stands = _stands(one, quiet)
+        own = lacks if one.hits >= rules.CONFIRMING else {**lacks, "wiggles": rules.CONFIRMING}
+        one.stands = _stands(one, confirmed=not own)
+        if one.stands == "suspect" and one is not hands_off:
+            one.lacks = own
     return Judged(list(parts), list(places.values()), hands_off, [*unplaced, *between.events])
 
 
-def _stands(place: Place, background_quiet: bool) -> str:
-    if place.hits >= rules.CONFIRMING and background_quiet:
-        return "confirmed"
+def _stands(place: Place, *, confirmed: bool) -> str:
     if place.events:
-        return "suspect"
+        return "confirmed" if confirmed else "suspect"
     return "quiet" if place.wiggles else "untested"
 
 

@@ -25,7 +25,7 @@ def look(
     open_ended: bool = False,
     progress: Callable[[int], None] | None = None,
 ) -> Seen:
-    """A whole recording. mode: one of MODES; None to tell from the signal whether anything turned.
+    """A whole recording. mode: as in Watching; None to tell from the signal whether anything turned.
 
     names: of conductors, by channel. noted: what the rig itself found. open_ended: the recording's format may not say
     when it ended (see `stretches`); its source tells `end_told` where it did. progress: called with the tick reached.

@@ -18,7 +18,6 @@ from toothwise.wiggle.rest import LevelWatch
 from toothwise.wiggle.seen import Seen
 from toothwise.wiggle.turning import TurningWatch
 
-MODES = ("turning", "rest", "continuity")
 NEAR_S = 0.1
 DENSE = 400
 """More edges than this in a row, each within NEAR_S of the next, are a turning wheel's, not a contact's."""
@@ -32,8 +31,8 @@ RESTS_AFTER_S = 3.0
 class Watching:
     """One recording, watched for one harness test. The same however the stream is cut.
 
-    mode: one of MODES; None to choose by what the signal does, once it has done so: turning from FEWEST_TURNS tracked
-    revolutions on. `mode` says which it is; until it is known, disturbances are held back.
+    mode: "turning", "rest" or "continuity"; None to choose by what the signal does, once it has done so: turning from
+    FEWEST_TURNS tracked revolutions on. `mode` says which it is; until it is known, disturbances are held back.
     names: of conductors in continuity, by channel.
     """
 
