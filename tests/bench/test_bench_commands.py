@@ -6,6 +6,7 @@ import json
 from argparse import Namespace
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -61,7 +62,7 @@ def test_a_book_lost_between_two_sensors_costs_recordings_and_no_more() -> None:
 
     on = AtWork(Seeing(), bench_limits())
     rig = FakeRig(Held(Clock(16.0), {"crank": Edges.none()}, 0), [])
-    work = Work(Namespace(lot="QB-7"), on.bench, rig, None, lambda: None)  # type: ignore[arg-type]
+    work = Work(Namespace(lot="QB-7"), on.bench, rig, SimpleNamespace(trouble=None), lambda: None)  # type: ignore[arg-type]
     work._book = Lost()  # type: ignore[assignment]
     for serial in ("S1", "S2"):
         on.bench.sensor.serial, on.bench.sensor.uuid = serial, serial

@@ -114,9 +114,46 @@ def test_a_good_recording_becomes_the_reference(card: Path, tmp_path: Path, caps
     assert card.read_text(encoding="utf-8") == text
 
 
-@pytest.mark.parametrize("text", ["{", "[]", '{"channels": 3}', '{"events": [{}]}'])
+EVENT = '"kind": "missing", "channel": "crank"'
+COMPRESSION = '{"name": "relative_compression", "value": 70, "unit": "%"}'
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "{",
+        "[]",
+        "[" * 100_000,
+        '{"channels": 3}',
+        '{"channels": {"crank": {}}}',
+        '{"events": [{}]}',
+        '{"events": [3]}',
+        f'{{"events": [{{{EVENT}, "t_s": 1e400}}]}}',
+        f'{{"events": [{{{EVENT}, "t_s": {"9" * 400}}}]}}',
+        f'{{"events": [{{{EVENT}, "t_s": 1, "count": NaN}}]}}',
+        f'{{"measures": [{COMPRESSION}, {COMPRESSION}]}}',
+        '{"measures": [{"name": "jitter", "value": "x", "unit": ""}]}',
+        '{"measures": [{"name": "tooth_error", "value": 1, "unit": ""}]}',
+        '{"wheel": {"slots": 60, "gaps": [[]]}}',
+        '{"wheel": {"slots": 2, "gaps": [[1, 2]]}}',
+        '{"speed_rpm": {"min": 3}}',
+        '{"places": [{"place": "plug"}]}',
+    ],
+)
 def test_not_an_examination(card: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str) -> None:
     bad = tmp_path / "bad.json"
     bad.write_text(text, encoding="utf-8")
-    code, _, err = run(capsys, "job", "causes", card, bad)
-    assert code == 3 and "examine" in err and "Traceback" not in err
+    for do in ("causes", "reference"):
+        code, _, err = run(capsys, "job", do, card, bad)
+        assert code == 3 and err.count("\n") == 1 and "is not what an examination prints" in err
+
+
+def test_a_reference_that_no_card_can_hold_is_refused(
+    card: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    far = tmp_path / "far.json"
+    far.write_text(json.dumps(report(measures=[{"name": "cam_edge", "value": 900.0}])), encoding="utf-8")
+    text = card.read_text(encoding="utf-8")
+    code, _, err = run(capsys, "job", "reference", card, far)
+    assert code == 3 and "cam_edges_deg = 900" in err
+    assert card.read_text(encoding="utf-8") == text

@@ -111,7 +111,10 @@ def test_soak_of_a_file(toothwise: Toothwise) -> None:  # noqa: F811
         (("--from", "none.csv", "--marks", "marks.csv"), "there is no file none.csv", 3),
         (("--from", "7", "--marks", "marks.csv"), "7", 5),
         (("--from", "edges.csv", "--marks", "marks.csv", "--mode", "turning"), "wheel cannot be made out", 3),
-        (("--from", "edges.csv", "--marks", "marks.csv", "--before", "edges.csv"), "edges.csv cannot be read", 3),
+        (("--from", "edges.csv", "--marks", "marks.csv", "--before", "edges.csv"), "edges.csv holds no wiggle test", 3),
+        (("--from", "edges.csv", "--marks", "marks.csv", "--before", "bare.json"), "entry 1 has no events", 3),
+        (("--from", "edges.csv", "--marks", "marks.csv", "--before", "deep.json"), "too many of them", 3),
+        (("--from", "edges.csv", "--marks", "marks.csv", "--before", "none.json"), "none.json cannot be read", 3),
         (("--map", "none.toml"), "there is no file none.toml", 3),
         (("--mode", "flying"), "invalid choice", 2),
     ],
@@ -123,6 +126,8 @@ def test_refused_in_one_line(
     code: int,
 ) -> None:
     files(REST + pulses(15.0))
+    Path("bare.json").write_text('{"places": [{"place": "plug"}]}', encoding="utf-8")
+    Path("deep.json").write_text("[" * 100_000, encoding="utf-8")
     ran = toothwise("wiggle", *arguments)
     assert ran.code == code
     assert words in ran.err

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -196,22 +194,19 @@ def _causes(args: argparse.Namespace) -> int:
 def _findings(args: argparse.Namespace) -> Findings:
     from toothwise.causes.findings import Findings, from_json
     from toothwise.causes.job import load
+    from toothwise.commands.told import examination
 
     job = load(args.card)
-    if args.seen is None:
-        return Findings(job=job)
-    with _reading(args.seen) as report:
-        return from_json(report, job)
+    return Findings(job=job) if args.seen is None else from_json(examination(args.seen), job)
 
 
 def _reference(args: argparse.Namespace) -> int:
-    from toothwise.causes.job import load, save
+    from toothwise.causes.job import from_dict, load, save, to_dict
     from toothwise.causes.known_good import with_reference
+    from toothwise.commands.told import examination
 
-    job = load(args.card)
-    with _reading(args.seen) as report:
-        job = with_reference(job, report)
-    save(job, args.card)
+    job = with_reference(load(args.card), examination(args.seen))
+    save(from_dict(to_dict(job)), args.card)
     kept = job.reference
     parts = {
         "cam edges": len(kept.cam_edges_deg),
@@ -220,17 +215,3 @@ def _reference(args: argparse.Namespace) -> int:
     }
     print(f"kept as reference: {', '.join(f'{n} {what}' for what, n in parts.items() if n)}")
     return 0
-
-
-@contextmanager
-def _reading(path: Path) -> Iterator[dict[str, Any]]:
-    """The object in a file; whatever is wrong with it or in it raises FileTrouble."""
-    try:
-        yield json.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise FileTrouble(f"{path} cannot be read", cause=error.strerror or "") from None
-    except (ValueError, KeyError, TypeError, AttributeError):
-        raise FileTrouble(
-            f"{path} is not what an examination prints",
-            step=f"make it with: toothwise examine FILE --json > {path}",
-        ) from None

@@ -214,19 +214,12 @@ def _earlier(args: argparse.Namespace, book: Book | None) -> Mapping[str, Any]:
     from pathlib import Path
 
     from toothwise.commands.sources import book_number
-    from toothwise.errors import BookTrouble, FileTrouble
+    from toothwise.commands.told import wiggle_test
+    from toothwise.errors import BookTrouble
 
     number = book_number(args.before)
     if number is None:
-        try:
-            told = json.loads(Path(args.before).read_text(encoding="utf-8"))
-        except (OSError, ValueError) as error:
-            raise FileTrouble(
-                f"{args.before} cannot be read", cause=str(error), step="Name a recording, or a file that --json wrote"
-            ) from None
-        if not isinstance(told, dict) or not isinstance(told.get("places"), list):
-            raise FileTrouble(f"{args.before} holds no wiggle test", step="Name a file that wiggle --json wrote")
-        return told
+        return wiggle_test(Path(args.before))
     if book is None:
         from toothwise.book import Book as Opened
 
