@@ -75,29 +75,34 @@ def capture_program() -> None:
 
 
 class DmaRing(Ring):
-    """A ring filled by a DMA channel from one state machine's FIFO."""
+    """A ring filled by a DMA channel from one state machine's FIFO. The channel is claimed when first armed."""
 
     def __init__(self, data: memoryview, machine: int) -> None:
         super().__init__(data)
         self._at = uctypes.addressof(data)
-        self._dma = rp2.DMA()  # a reference must live as long as the transfer: the finaliser closes it
-        self._ctrl = self._dma.pack_ctrl(
-            size=2, inc_read=False, inc_write=True, ring_size=RING_BITS, ring_sel=1, treq_sel=4 + machine
-        )
-        self._fifo = _RXF + 4 * machine
+        # A reference must live as long as the transfer: the finaliser closes the channel.
+        self._dma: rp2.DMA = None  # type: ignore[assignment]
+        self._ctrl = 0
+        self._machine = machine
         self._before = 0  # words of earlier armings
         self._dropped = 0  # words dropped since the start, all armings
 
     def arm(self) -> None:
-        """Begin at the ring's start with nothing in it."""
+        """Begin at the ring's start with nothing in it. Raises OSError where no channel is free."""
+        if self._dma is None:
+            self._dma = rp2.DMA()
+            self._ctrl = self._dma.pack_ctrl(
+                size=2, inc_read=False, inc_write=True, ring_size=RING_BITS, ring_sel=1, treq_sel=4 + self._machine
+            )
         self._dma.active(False)
         self.next = self._before = self._dropped = 0
-        self._dma.config(read=self._fifo, write=self._at, count=_COUNT, ctrl=self._ctrl, trigger=True)
+        self._dma.config(read=_RXF + 4 * self._machine, write=self._at, count=_COUNT, ctrl=self._ctrl, trigger=True)
 
     def _rearm(self) -> None:
         """Go on at the same place with a full count; the FIFO bridges the moment, or its stall flag tells."""
-        self._dma.active(False)
-        self._before += _COUNT - self._left()
+        words = self._before + _COUNT - self._left()
+        self._dma.active(False)  # clears the count: the place says how many words came after it was read
+        self._before = words + ((((self._place() - self._at) >> 2) - words) & (self.room - 1))
         self._dma.config(write=self._place(), count=_COUNT, ctrl=self._ctrl, trigger=True)
 
     # The stubs lack these two attributes.
@@ -107,10 +112,13 @@ class DmaRing(Ring):
         return self._dma.write  # type: ignore[attr-defined, no-any-return]
 
     def _left(self) -> int:
-        """Words until the count is used up. Above the small integers: allocates."""
+        """Words until the count is used up."""
         return self._dma.count  # type: ignore[attr-defined, no-any-return]
 
     def poll(self) -> int:
+        if self._dma is None:
+            return 0
+        # While the ring's last word is on its way an RP2040 shows an address below the ring: the mask mends it.
         return (((self._place() - self._at) >> 2) - self.next) & (self.room - 1)
 
     def check(self) -> int:
@@ -131,8 +139,9 @@ class DmaRing(Ring):
         return count
 
     def close(self) -> None:
-        self._dma.active(False)
-        self._dma.close()
+        if self._dma is not None:
+            self._dma.active(False)
+            self._dma.close()
 
 
 class Capture:
@@ -158,12 +167,8 @@ class Capture:
         self._memory = bytearray(size * (len(CHANNELS) + 1))
         skip = -uctypes.addressof(self._memory) & (size - 1)
         view = memoryview(self._memory)
-        try:
-            for n in range(len(CHANNELS)):
-                self.rings.append(DmaRing(view[skip + n * size : skip + (n + 1) * size], n))
-        except OSError:
-            self.close()
-            raise
+        for n in range(len(CHANNELS)):
+            self.rings.append(DmaRing(view[skip + n * size : skip + (n + 1) * size], n))
 
     def channels(self) -> list[dict[str, object]]:
         ns = 1e9 / self.tick_hz
@@ -179,7 +184,10 @@ class Capture:
         ]
 
     def start(self) -> int:
-        """Start all machines in the same cycle. Returns the rig tick of that cycle, at most 2 us late."""
+        """Start all machines in the same cycle. Returns the rig tick of that cycle, at most 2 us late.
+
+        Raises OSError or ValueError where the board gives no machine, no room for the program or no DMA channel.
+        """
         self._machines = []
         for n, pin in enumerate(self._pins):
             machine = rp2.StateMachine(n, capture_program, jmp_pin=pin)

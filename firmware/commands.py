@@ -39,12 +39,20 @@ class Refused(Exception):
     """A command that cannot be done now or here; its text is a reason's name."""
 
 
+def _claimed(begin, *given):  # type: ignore[no-untyped-def]
+    """What `begin` gives, where the board has a state machine, a DMA channel or a pin left for it."""
+    try:
+        return begin(*given)
+    except (OSError, ValueError) as error:
+        raise Refused("capture_refused") from error
+
+
 def _hello(rig, words):  # type: ignore[no-untyped-def]
     rig.hello()
 
 
 def _start(rig, words):  # type: ignore[no-untyped-def]
-    tick = rig.capture.zero if rig.capturing else rig.start()
+    tick = rig.capture.zero if rig.capturing else _claimed(rig.start)
     return "ok tick=%d" % tick
 
 
@@ -67,7 +75,7 @@ def _self_check(rig, words):  # type: ignore[no-untyped-def]
         raise Refused("busy")
     if words[0] == "pattern":
         hz = rig.capture.tick_hz
-        edges, ticks = player.play(hz)
+        edges, ticks = _claimed(player.play, hz)
         rig.play()
         return "ok edges=%d seconds=%.3f channel=crank from_rpm=%d to_rpm=%d" % (
             edges,
@@ -79,7 +87,7 @@ def _self_check(rig, words):  # type: ignore[no-untyped-def]
         hz, ms = int(words[1]), int(words[2])
         if not (0 < hz <= _MOST_RATE_HZ and 0 < ms <= _MOST_RATE_MS):
             raise ValueError
-        if not player.rate(hz, ms):
+        if not _claimed(player.rate, hz, ms):
             raise Refused("bad_argument")
         rig.play()
         return "ok"

@@ -37,7 +37,7 @@ class PioPlayer:
     def __init__(self, pin: int) -> None:
         self._pin = pin
         self._machine: rp2.StateMachine | None = None
-        self._dma = rp2.DMA()
+        self._dma: rp2.DMA = None  # type: ignore[assignment]  # claimed when first played
         self._table = array("I")
         self._last_ms = 0
         self.edges = 0
@@ -71,6 +71,9 @@ class PioPlayer:
         return count > 0
 
     def _begin(self, table, count: int, ring_bits: int) -> None:  # type: ignore[no-untyped-def]
+        """Raises OSError or ValueError where the board gives no DMA channel, machine or room for the program."""
+        if self._dma is None:
+            self._dma = rp2.DMA()
         self.stop()
         self._table = table
         machine = rp2.StateMachine(_MACHINE, pattern_program, out_base=Pin(self._pin))
@@ -97,7 +100,8 @@ class PioPlayer:
         return False
 
     def stop(self) -> None:
-        self._dma.active(False)
+        if self._dma is not None:
+            self._dma.active(False)
         if self._machine is not None:
             self._machine.active(0)
             self._machine = None
@@ -106,7 +110,8 @@ class PioPlayer:
 
     def close(self) -> None:
         self.stop()
-        self._dma.close()
+        if self._dma is not None:
+            self._dma.close()
         try:
             rp2.PIO(1).remove_program(pattern_program)
         except ValueError:

@@ -86,6 +86,7 @@ class Silicon:
         self.offset = 20  # where the loader puts a program of 12 words: at the end of 32
         self.program: pioasm.Program | None = None
         self.dma_works = True
+        self.refuses: dict[str, Exception] = {}  # "machine" or "dma": what asking for one more raises
 
     # ---- time
 
@@ -192,6 +193,8 @@ def load(silicon: Silicon, capture: str = "capture_pio") -> types.SimpleNamespac
 
     class Dma:
         def __init__(self) -> None:
+            if "dma" in silicon.refuses:
+                raise silicon.refuses["dma"]
             self.read_at = self.write_at = self.left = 0
             self.ring = 0
             self.busy = False
@@ -225,6 +228,8 @@ def load(silicon: Silicon, capture: str = "capture_pio") -> types.SimpleNamespac
         def active(self, on: bool | None = None) -> bool:
             if on is not None:
                 self.busy = on
+                if not on:
+                    self.left = 0  # RP2040 datasheet, 2.5.5.3: an abort clears the transfer counter
             return self.busy
 
         def close(self) -> None:
@@ -233,6 +238,8 @@ def load(silicon: Silicon, capture: str = "capture_pio") -> types.SimpleNamespac
 
     class StateMachine:
         def __init__(self, number: int, program: pioasm.Program, *, jmp_pin: Any) -> None:
+            if "machine" in silicon.refuses:
+                raise silicon.refuses["machine"]
             silicon.program = program
             self.machine = silicon.machines[number]
             self.machine.fifo.clear()

@@ -41,8 +41,10 @@ class Host:
 class Bench:
     """A rig on the model: `at` turns cycles into the rig's ticks."""
 
-    def __init__(self) -> None:
+    def __init__(self, refuses: dict[str, Exception] | None = None) -> None:
         self.silicon = Silicon()
+        if refuses:
+            self.silicon.refuses = refuses
         self.board: types.SimpleNamespace = load(self.silicon)
         self.host = Host(self.silicon)
         pins = dict.fromkeys(("pattern", "mark"), -1) | {n: 2 + i for i, n in enumerate(wire.CHANNELS)}
@@ -97,7 +99,7 @@ def bench() -> Any:
     made = Bench()
     yield made
     made.rig.close()
-    assert made.silicon.closed == 4, "a soft reset does not close DMA channels"
+    assert made.silicon.closed == len(made.silicon.channels), "a soft reset does not close DMA channels"
     assert not any(channel.busy for channel in made.silicon.channels)
 
 
@@ -291,6 +293,45 @@ def test_count_of_the_dma_is_renewed(bench: Bench) -> None:
     account.check(bench.ticks(true))
     assert len(account.edges) == 30_010
     assert bench.silicon.channels[0].left > 0x08000000
+
+
+def test_a_ring_s_place_read_while_its_last_word_is_on_the_way(bench: Bench) -> None:
+    """The RP2040 then shows an address below the ring (erratum E12)."""
+    bench.start()
+    ring = bench.capture.rings[0]
+    ring._dma.write_at = ring._at - 4
+    ring.next = ring.room - 3
+    assert ring.poll() == 2
+
+
+@pytest.mark.parametrize(
+    ("part", "why"),
+    [
+        ("machine", ValueError("StateMachine claimed by external resource")),
+        ("machine", OSError(12)),
+        ("dma", OSError(16)),
+    ],
+)
+def test_a_board_that_gives_no_machine_or_channel_says_so(part: str, why: Exception) -> None:
+    refused: dict[str, Exception] = {part: why}
+    bench = Bench(refused)
+    assert bench.ask("start") == "error capture_refused"
+    bench.run(1100)
+    refused.clear()
+    bench.start()
+    true = bench.wave(0, 5000, 12_500, 50)
+    bench.run(50)
+    assert bench.account(0).edges == bench.ticks(true)
+    bench.rig.close()
+
+
+def test_a_pattern_that_gets_no_channel_says_so(bench: Bench) -> None:
+    def refuse(*_: int) -> None:
+        raise OSError(16)
+
+    bench.rig.player = types.SimpleNamespace(play=refuse, rate=refuse, close=lambda: None)
+    assert bench.ask("self-check pattern") == "error capture_refused"
+    assert bench.ask("self-check rate 1000 10") == "error capture_refused"
 
 
 def test_channels_left_over_by_an_earlier_run_are_quieted() -> None:
