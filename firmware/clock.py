@@ -37,14 +37,14 @@ class WideClock:
 
 
 class Every:
-    """True once a period, however irregularly it is asked."""
+    """True once a period, however irregularly it is asked: not for a week perhaps, and the clock wraps after two."""
 
     def __init__(self, ms: int) -> None:
         self._ms = ms
         self._due = now_ms()
 
     def due(self, now: int) -> bool:
-        if since_ms(self._due, now) < 0:
+        if -self._ms <= since_ms(self._due, now) < 0:  # further ahead than a period: the clock has run over
             return False
         self._due = later_ms(now, self._ms)
         return True

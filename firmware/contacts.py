@@ -50,6 +50,7 @@ class Contacts:
         """Watch all channels, or those of so many conductors. walk_ms: 0 never walks."""
         self.watch = watch
         self._walk_every_ms = walk_ms
+        self._walk_ms = now_ms()
         self._watched = self._flow.channels[:conductors] if conductors else self._flow.channels
         self._walks = {}
         for ch, contact in zip(self._flow.channels, self._contacts):

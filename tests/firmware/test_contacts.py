@@ -144,6 +144,15 @@ def test_walk_finds_shorts_and_hides_its_own_edges(bench: Bench) -> None:
         assert 0 < account.blind_ticks("walking") < account.until // 50
 
 
+def test_walks_after_a_week_of_another_watch(bench: Bench) -> None:
+    walks = bench.rig.contacts
+    walks._walk_ms = bench.board.clock.later_ms(bench.board.clock.now_ms(), -7 * 86_400_000 & 0x3FFFFFFF)
+    harness = continuity(bench)
+    harness.joined = {frozenset((0, 1))}
+    bench.run(600)
+    assert events(bench, wire.SHORT)
+
+
 def test_open_between_two_walks(bench: Bench) -> None:
     continuity(bench)
     bench.run(400)

@@ -1,4 +1,4 @@
-"""The line and the panel, alone: frames whole or not at all, buttons debounced."""
+"""The line, the panel and waiting, alone: frames whole or not at all, buttons debounced, no clock that runs over."""
 
 from __future__ import annotations
 
@@ -105,3 +105,15 @@ def test_button_that_bounces_is_one_press() -> None:
     level[0] = 0
     run(50)
     assert presses == 2
+
+
+@pytest.mark.parametrize("days", [1, 6, 7, 12, 13, 40])
+def test_what_is_due_once_a_period_is_due_after_any_pause(days: int) -> None:
+    """A board that stood idle for a week: its milliseconds run over after twelve days and a half."""
+    silicon = Silicon()
+    every = load(silicon).clock.Every(10)
+    assert every.due(silicon.us() // 1000)
+    assert not every.due(silicon.us() // 1000 + 9)
+    silicon.cycle += days * 86_400_000_000 * CYCLES_A_US
+    now = silicon.us() // 1000 & 0x3FFFFFFF
+    assert every.due(now) and not every.due(now + 1 & 0x3FFFFFFF)
