@@ -93,7 +93,7 @@ class PinRing(Ring):
             self._overrun = True
             return False
         wide = clock.us()
-        now = ticks_us()
+        now = clock.last
         for _ in range(min(waiting, _TURN)):
             at = self._read & (_ROOM - 1)
             tick = wide + ticks_diff(self.stamps.times[at], now)  # type: ignore[type-var]

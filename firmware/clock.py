@@ -26,13 +26,13 @@ class WideClock:
     """Microseconds since the rig began, wide. `us` must be called every few minutes at least: the loop does."""
 
     def __init__(self) -> None:
-        self._last = ticks_us()
+        self.last = ticks_us()  # the port's own microseconds that `us` last told
         self._wide = 0
 
     def us(self) -> int:
         now = ticks_us()
-        self._wide += ticks_diff(now, self._last)
-        self._last = now
+        self._wide += ticks_diff(now, self.last)
+        self.last = now
         return self._wide
 
 

@@ -11,6 +11,8 @@ from clock import WideClock
 from line import HostGone, Line
 from rig import Rig
 
+import micropython
+
 
 def board_name() -> str:
     """What the board calls itself."""
@@ -136,7 +138,11 @@ def main() -> None:
     except (KeyboardInterrupt, HostGone):
         pass
     finally:
+        if on_board:
+            micropython.kbd_intr(-1)  # a second Ctrl-C must not leave a drive or a DMA channel at work
         rig.close()
+        if on_board:
+            micropython.kbd_intr(3)
 
 
 main()

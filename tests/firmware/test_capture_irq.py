@@ -122,6 +122,25 @@ def test_edges_to_the_microsecond(hard: bool) -> None:
     assert set(bench.handlers.values()) == {None}
 
 
+def test_a_clock_that_takes_its_time_makes_no_edge_earlier() -> None:
+    """An edge dated before its moment may lie before a tick up to which the channel was vouched for already."""
+    bench = Bench()
+
+    def slow_us() -> int:
+        bench.wait(10)
+        return bench.silicon.us() & 0x3FFFFFFF
+
+    bench.board.capture_irq.ticks_us = bench.board.clock.ticks_us = slow_us
+    bench.rig.start()
+    true = []
+    for n in range(100):
+        bench.wait(500)
+        true.append(bench.edge(0, (n + 1) % 2))
+        bench.rig.turn()
+    bench.run(60)
+    assert Account(bench.frames, 0).edges == [(at - 1000, level) for at, level in true]
+
+
 def test_same_level_twice_is_counted_and_stays_in_the_words() -> None:
     bench = Bench()
     bench.rig.start()
