@@ -11,9 +11,17 @@ import numpy as np
 from toothwise.edges.signal import Clock, Edges, Held
 from toothwise.wiggle import Mark, rules
 from toothwise.wiggle.marks import place_name
+from toothwise.wiggle.ntc import FULL, ZERO_C_K, Thermistor
 
 CLOCK = Clock(16.0)
 PLACES = tuple(f"place {n}" for n in range(1, 9))
+
+
+def raw_reading(sensor: Thermistor, celsius: float) -> int:
+    """What the rig reads at a temperature, by the definition of B."""
+    per_k = 1.0 / (celsius + ZERO_C_K) - 1.0 / (25.0 + ZERO_C_K)
+    ohm = sensor.r25_ohm * np.exp(sensor.beta_k * per_k)
+    return round(FULL * ohm / (ohm + sensor.series_ohm))
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,7 @@ from toothwise.wiggle.ntc import Thermistor
 from tests.cli.rigs import FakeRig
 from tests.parts import need
 from tests.pictures import Caught
-from tests.wiggle.made_tests import CLOCK, resting
+from tests.wiggle.made_tests import CLOCK, raw_reading, resting
 
 MAP = Harness("test", (Spot("plug"), Spot("bend")), quiet_s=4.0, wiggle_s=2.0, moving_s=1.0, wiggles=3)
 PLUG, BEND = ((5.0, 7.0), (7.0, 9.0), (9.0, 11.0)), ((12.0, 14.0), (14.0, 16.0), (16.0, 18.0))
@@ -197,9 +197,7 @@ def test_interference_is_taken_back_and_falls_silent(book: Book, capsys: pytest.
 
 
 def test_soak_keeps_the_temperature_with_the_recording(book: Book, capsys: pytest.CaptureFixture[str]) -> None:
-    raw = {
-        celsius: round(65535 * Thermistor().ohm(celsius) / (Thermistor().ohm(celsius) + 10_000)) for celsius in (20, 70)
-    }
+    raw = {celsius: raw_reading(Thermistor(), celsius) for celsius in (20, 70)}
     rig = Rig(made([6.0, 14.0]))
     rig.due = [Reading(CLOCK.ticks(1.0), None, raw[20]), Reading(CLOCK.ticks(10.0), None, raw[70])]
     live, _ = wiggle_sessions._live(

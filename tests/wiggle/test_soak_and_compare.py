@@ -9,7 +9,7 @@ from toothwise.wiggle.compare import compare
 from toothwise.wiggle.ntc import Thermistor
 from toothwise.wiggle.soak import Temperature, marked_temperatures, soak
 
-from tests.wiggle.made_tests import CLOCK, resting
+from tests.wiggle.made_tests import CLOCK, raw_reading, resting
 
 
 def test_events_in_hours_and_by_temperature() -> None:
@@ -47,8 +47,7 @@ def test_a_thermistor_that_is_open_or_short_tells_nothing() -> None:
 def test_colder_is_more_ohms_and_a_higher_reading() -> None:
     sensor = Thermistor(series_ohm=4700.0)
     for celsius in (-30.0, 0.0, 60.0, 120.0):
-        ohm = sensor.ohm(celsius)
-        assert sensor.celsius(round(65535 * ohm / (ohm + 4700.0))) == pytest.approx(celsius, abs=0.1)
+        assert sensor.celsius(raw_reading(sensor, celsius)) == pytest.approx(celsius, abs=0.1)
 
 
 def whole(events: int) -> dict[str, object]:

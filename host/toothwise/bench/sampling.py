@@ -10,8 +10,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from toothwise.bench.special import beta_cdf, binomial_cdf, solve
+from toothwise.bench.special import binomial_cdf, solve
 from toothwise.errors import Trouble
+from toothwise.wiggle.exact import upper_bound as upper_bound  # told on to who decides
 
 LETTERS = "ABCDEFGHJKLMNPQR"
 SIZES = (2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800, 1250, 2000)
@@ -95,13 +96,7 @@ def zero_failure_size(confidence: float, reliability: float) -> int:
     return math.ceil(math.log(1.0 - confidence) / math.log(reliability) - 1e-9)
 
 
-def upper_bound(failures: int, n: int, confidence: float = 0.95) -> float:
-    """One-sided upper bound of the share of failures; 1 - (1-confidence)**(1/n) where there were none."""
-    return 1.0 if failures >= n else solve(lambda p: beta_cdf(p, failures + 1.0, n - failures) - confidence, 0.0, 1.0)
-
-
 def clopper_pearson(failures: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
     """Two-sided exact bounds of the share of failures (Clopper and Pearson, Biometrika 26, 1934, 404-413)."""
-    tail = (1.0 - confidence) / 2.0
-    low = 0.0 if failures == 0 else solve(lambda p: beta_cdf(p, failures, n - failures + 1.0) - tail, 0.0, 1.0)
-    return low, upper_bound(failures, n, 1.0 - tail)
+    sure = (1.0 + confidence) / 2.0
+    return 1.0 - upper_bound(n - failures, n, sure), upper_bound(failures, n, sure)

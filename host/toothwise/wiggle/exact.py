@@ -22,20 +22,20 @@ def _log_pmf(n: int, p: float) -> NDArray[np.float64]:
 def upper_bound(k: int, n: int, confidence: float = 0.95) -> float:
     """One-sided upper bound on a chance of which k of n trials came true (Clopper and Pearson).
 
-    The largest p for which at most k of n is still as likely as 1 - confidence; 1.0 for k = n, and for n = 0.
+    The largest p for which at most k of n is still as likely as 1 - confidence; 1.0 from k = n on, and for n = 0.
     """
-    if not 0 <= k <= n:
-        raise ValueError(f"{k} of {n} is no count")
-    if k == n:
+    if k >= n:
         return 1.0
     if k == 0:
         return -math.expm1(math.log(1 - confidence) / n)
+    j = np.arange(k + 1)
+    ways = np.concatenate([[0.0], np.cumsum(np.log((n - j[:-1]) / j[1:]))])  # logarithms
     low, high = k / n, 1.0
     for _ in range(_STEPS):
         p = (low + high) / 2
         if p in (low, high):
             break
-        at_most = float(np.exp(_log_pmf(n, p)[: k + 1]).sum())
+        at_most = float(np.exp(ways + j * math.log(p) + (n - j) * math.log1p(-p)).sum())
         low, high = (p, high) if at_most > 1 - confidence else (low, p)
     return high
 

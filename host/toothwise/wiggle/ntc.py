@@ -35,7 +35,3 @@ class Thermistor:
             return None
         ohm = self.series_ohm * share / (1 - share)
         return 1.0 / (1.0 / (25.0 + ZERO_C_K) + math.log(ohm / self.r25_ohm) / self.beta_k) - ZERO_C_K
-
-    def ohm(self, celsius: float) -> float:
-        """The resistance at a temperature."""
-        return self.r25_ohm * math.exp(self.beta_k * (1.0 / (celsius + ZERO_C_K) - 1.0 / (25.0 + ZERO_C_K)))
