@@ -26,7 +26,7 @@ def printed(text: object, most: int = MOST_TEXT) -> str:
 
 
 def when(utc: str | None) -> str:
-    return "" if not utc else f"{utc[:10]} {utc[11:19]} UTC"
+    return "" if not utc else f"{words.utc(utc)} UTC"
 
 
 def watched(wiggle: Mapping[str, Any] | None) -> list[Row]:

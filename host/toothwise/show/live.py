@@ -9,8 +9,7 @@ from toothwise.edges.signal import Clock
 from toothwise.examine.result import Tally
 from toothwise.records import Event
 from toothwise.show import words
-from toothwise.show.raster import Raster
-from toothwise.show.rasterlines import RasterLines, legend
+from toothwise.show.rasterlines import FollowedRaster, legend
 from toothwise.show.screen import Look, Screen, Segments
 from toothwise.show.summary import event_style
 from toothwise.track.teeth import Teeth
@@ -33,8 +32,7 @@ class LiveView:
         self._name = name
         self._title = words.clean(title)
         self._keys = keys
-        self._raster: Raster | None = None
-        self._lines: RasterLines | None = None
+        self._raster = FollowedRaster(screen, unicode=look.unicode)
         self._findings: deque[Event] = deque(maxlen=FINDING_LINES)
         self._count = 0
         self.notice = ""
@@ -46,18 +44,12 @@ class LiveView:
         """Take what the last batch decided."""
         self._findings += events
         self._count += len(events)
-        if wheel is None:
-            return
-        if self._raster is None:
-            self._raster = Raster(wheel)
-            self._lines = RasterLines(self._raster, self._screen, unicode=self._look.unicode)
-        self._raster.follow(crank, latest, events)
+        self._raster.follow(wheel, crank, latest, events)
 
     def draw(self, tally: Tally) -> None:
         """Show the present state."""
         width, height = self._screen.size()
-        if self._raster is not None:
-            self._raster.pace(tally.speed_rpm)
+        self._raster.pace(tally.speed_rpm)
         top = [self._head(width), [], *self._figures(tally), self._state(tally)]
         findings = self._finding_lines(width, min(FINDING_LINES, max(height // 4, 1)))
         foot: list[Segments] = [[], *findings, [(f" {self._keys}", "quiet")]]
@@ -94,15 +86,16 @@ class LiveView:
         return []
 
     def _body(self, width: int, room: int) -> list[str]:
-        if self._lines is None or self._raster is None:
+        drawn = self._raster.lines
+        if drawn is None:
             text = "  waiting for enough of the signal to know the wheel"
             lines = [self._screen.line([(text, "quiet")])]
             return (lines + [""] * room)[: max(room, 0)]
         span = self._raster.span
         a_row = f"a row: {words.count(span, 'revolution')}"
         key = [(" " * 11, ""), *legend(self._look.unicode), (a_row, "quiet")]
-        rows = self._lines.lines(width, room - 2)
-        body = [self._screen.line(self._lines.scale(width)), *rows]
+        rows = drawn.lines(width, room - 2)
+        body = [self._screen.line(drawn.scale(width)), *rows]
         body += [""] * (room - 1 - len(body))
         return [*body, self._screen.line(key)][: max(room, 0)]
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from itertools import groupby
 
-from toothwise.records import BLIND, EXTRA, MISSING, SEEN
+from toothwise.records import BLIND, EXTRA, MISSING, SEEN, Event
 from toothwise.show.raster import Raster, Row
 from toothwise.show.screen import Screen, Segments
+from toothwise.track.teeth import Teeth
+from toothwise.wheel.pattern import Wheel
 
 LABEL = 11
 """Width of the revolution's number and its margin."""
@@ -117,3 +120,34 @@ class RasterLines:
     def _folded(row: Row, fold: int) -> list[int]:
         worst = [_WORST[cell] for cell in row.cells.tolist()]
         return worst if fold == 1 else [max(worst[i : i + fold]) for i in range(0, len(worst), fold)]
+
+
+class FollowedRaster:
+    """The raster of a recording whose wheel may become known on the way."""
+
+    def __init__(self, screen: Screen, *, unicode: bool) -> None:
+        self._screen = screen
+        self._unicode = unicode
+        self._raster: Raster | None = None
+        self.lines: RasterLines | None = None
+        """None until the wheel is known."""
+
+    @property
+    def span(self) -> int:
+        """Revolutions in a row that is begun now."""
+        return 1 if self._raster is None else self._raster.span
+
+    def follow(
+        self, wheel: Wheel | None, crank: str, latest: Sequence[tuple[str, Teeth]], events: Sequence[Event]
+    ) -> None:
+        """Take what the last batch decided."""
+        if wheel is None:
+            return
+        if self._raster is None:
+            self._raster = Raster(wheel)
+            self.lines = RasterLines(self._raster, self._screen, unicode=self._unicode)
+        self._raster.follow(crank, latest, events)
+
+    def pace(self, speed_rpm: float | None) -> None:
+        if self._raster is not None:
+            self._raster.pace(speed_rpm)

@@ -8,8 +8,7 @@ from dataclasses import dataclass, field
 from toothwise.records import Event
 from toothwise.show import words
 from toothwise.show.big import HIGH, big, fitting, width
-from toothwise.show.raster import Raster
-from toothwise.show.rasterlines import RasterLines
+from toothwise.show.rasterlines import FollowedRaster
 from toothwise.show.screen import Look, Screen, Segments
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
@@ -43,24 +42,17 @@ class WiggleView:
         self._screen = screen
         self._look = look
         self._title = words.clean(title)
-        self._raster: Raster | None = None
-        self._lines: RasterLines | None = None
+        self._raster = FollowedRaster(screen, unicode=look.unicode)
 
     def add(
         self, wheel: Wheel | None, crank: str, latest: Sequence[tuple[str, Teeth]], events: Sequence[Event]
     ) -> None:
         """What the last batch decided of a turning wheel."""
-        if wheel is None:
-            return
-        if self._raster is None:
-            self._raster = Raster(wheel)
-            self._lines = RasterLines(self._raster, self._screen, unicode=self._look.unicode)
-        self._raster.follow(crank, latest, events)
+        self._raster.follow(wheel, crank, latest, events)
 
     def draw(self, now: Now, rpm: float | None) -> None:
         width_, height = self._screen.size()
-        if self._raster is not None:
-            self._raster.pace(rpm)
+        self._raster.pace(rpm)
         head = self._head(width_, now)
         foot = self._foot(width_, now)
         room = height - len(head) - len(foot)
@@ -108,8 +100,9 @@ class WiggleView:
     def _below(self, columns: int, room: int, now: Now) -> list[str]:
         if room < 2:
             return []
-        if self._lines is not None:
-            return [self._screen.line(self._lines.scale(columns)), *self._lines.lines(columns, room - 1)]
+        drawn = self._raster.lines
+        if drawn is not None:
+            return [self._screen.line(drawn.scale(columns)), *drawn.lines(columns, room - 1)]
         return self._place_lines(columns, room, now.places)
 
     def _place_lines(self, columns: int, room: int, places: Sequence[tuple[str, int, int]]) -> list[str]:

@@ -81,6 +81,11 @@ def span(seconds: float) -> str:
     return f"{number(seconds)} s"
 
 
+def utc(text: str) -> str:
+    """A time of the book to the second, without its zone."""
+    return text[:19].replace("T", " ")
+
+
 def clock_time(seconds: float) -> str:
     """A time on the recording's own clock."""
     return f"{round(seconds, 3) or 0.0:.3f} s"
