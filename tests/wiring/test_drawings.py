@@ -9,7 +9,7 @@ import pytest
 from toothwise.errors import FileTrouble
 from toothwise.wiring import pages, rig
 from toothwise.wiring.board import FEED_FULL_SCALE_V, pin_numbers
-from toothwise.wiring.limits import PIN_LOW_V
+from toothwise.wiring.limits import PIN_LOW_V, PIN_PULL_UP_OHM, SUPPLY_V
 from toothwise.wiring.standard import NAMES, design
 
 from tests.parts import need
@@ -96,7 +96,9 @@ def test_pin_numbers_are_the_firmwares():
 
 
 def test_continuity_low_reads_low():
-    assert rig.rig().conductor_low_v < PIN_LOW_V
+    """With the pin's own pull-up at its strongest."""
+    path = rig.rig().conductor_ohm + rig.rig().return_ohm
+    assert SUPPLY_V.high * path / (path + PIN_PULL_UP_OHM.low) < PIN_LOW_V
 
 
 def test_feed_divider_is_the_one_the_firmware_counts_on():

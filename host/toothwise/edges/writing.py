@@ -13,9 +13,9 @@ from typing import BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
+from toothwise.edges.clean import UNKNOWN
 from toothwise.edges.signal import Batch, Blind, Edges, Recording
 
-UNKNOWN = 2
 FOLLOWS = 3
 """Code of a row whose level follows from the channel's next edge."""
 LEVEL_BYTES = b"01x0"

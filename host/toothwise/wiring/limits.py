@@ -18,6 +18,8 @@ PIN_PULL_UP_OHM = Spread(65e3, 50e3, 80e3)  # the firmware switches it on at eve
 SUPPLY_MAX_V = 3.63
 # Board regulator: 3 % over load and temperature, from memory.
 SUPPLY_V = Spread.of(3.3, 0.03)
+# Across the 3.3 V line beside the board, takes up what the clamps feed into it: common practice, no source.
+SUPPLY_BULK_F = 10e-6
 # Least the running board draws from its 3.3 V line; whatever a clamp feeds into that line must stay below it
 # or the line rises. From memory (an idle board draws about 20 mA); taken low to be safe.
 BOARD_DRAW_A = 0.015

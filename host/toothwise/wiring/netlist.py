@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from toothwise.wiring.front import FrontEnd
-from toothwise.wiring.limits import BOARD_DRAW_A
+from toothwise.wiring.limits import BOARD_DRAW_A, SUPPLY_BULK_F
 from toothwise.wiring.models import DIODES, INPUT_DIODE
 from toothwise.wiring.pulses import Pulse
 from toothwise.wiring.spread import Values, nominals
@@ -15,7 +15,6 @@ from toothwise.wiring.waves import CoilWave
 
 # Volts between the comparator's inputs that turn it fully: small beside any threshold here.
 TURNS_FULLY_V = 0.4e-3
-BOARD_BULK_F = 10e-6
 # Steps a slot. With coarse steps the comparator's feedback lets the solver turn it early: at 25 the edges of a
 # weak signal came up to 100 us early, from 200 on they stand still.
 STEPS_STEADY, STEPS_SWEEP = 200, 40
@@ -140,7 +139,7 @@ def _circuit(front: FrontEnd) -> list[str]:
         # The board's regulator gives current and takes none; the board draws its least.
         "Breg 0 3v3 I=max(0,({p_supply}-v(3v3))*100)",
         f"Rboard 3v3 0 {3.3 / BOARD_DRAW_A:.6g}",
-        f"Cboard 3v3 0 {BOARD_BULK_F:g}",
+        f"Cboard 3v3 0 {SUPPLY_BULK_F:g}",
         "Bover over 0 V=v(pin)-v(3v3)",
     ]
 

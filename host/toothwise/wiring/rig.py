@@ -6,13 +6,12 @@ from dataclasses import dataclass
 
 from toothwise.wiring.board import pin_numbers
 from toothwise.wiring.front import film
-from toothwise.wiring.limits import PIN_PULL_UP_OHM
+from toothwise.wiring.limits import SUPPLY_BULK_F, SUPPLY_V
 from toothwise.wiring.parts import E24, Part, at_least, nearest, written
 from toothwise.wiring.sheet import TITLE, Sheet
 
 LAMP_V, LAMP_A = 2.0, 4e-3  # a red or green light-emitting diode, from memory; 4 mA is a pin's usual strength
 BUZZER_A = 10e-3  # a piezo disc is a capacitor: its charging current must stay below the pin's 12 mA
-SUPPLY_V = 3.3
 CONDUCTOR_OHM = 1e3  # the firmware's continuity watch counts on it
 RETURN_OHM = 4.7e3
 THERMISTOR_OHM = 10e3
@@ -28,12 +27,6 @@ class Rig:
     return_ohm: float
     thermistor_ohm: float
     pins: dict[str, int]
-
-    @property
-    def conductor_low_v(self) -> float:
-        """Highest low level of the continuity watch at a pin, with the pin's own pull-up at its strongest."""
-        path = self.conductor_ohm + self.return_ohm
-        return SUPPLY_V * path / (path + PIN_PULL_UP_OHM.low)
 
     def parts(self) -> tuple[Part, ...]:
         """The parts beside the front ends."""
@@ -69,7 +62,7 @@ class Rig:
             Part(
                 "C21",
                 "ceramic or electrolytic capacitor",
-                written(BULK_F, "F"),
+                written(SUPPLY_BULK_F, "F"),
                 "10 V",
                 "from 3.3 V to ground, beside the front ends",
             ),
@@ -87,8 +80,8 @@ class Rig:
 def rig() -> Rig:
     """The rig for the board with state machines, pins from the firmware's own map."""
     return Rig(
-        lamp_ohm=nearest((SUPPLY_V - LAMP_V) / LAMP_A, E24),
-        buzzer_ohm=at_least(SUPPLY_V / BUZZER_A, E24),
+        lamp_ohm=nearest((SUPPLY_V.nominal - LAMP_V) / LAMP_A, E24),
+        buzzer_ohm=at_least(SUPPLY_V.nominal / BUZZER_A, E24),
         conductor_ohm=CONDUCTOR_OHM,
         return_ohm=RETURN_OHM,
         thermistor_ohm=THERMISTOR_OHM,
@@ -96,7 +89,6 @@ def rig() -> Rig:
     )
 
 
-BULK_F = 10e-6
 EDGE_X, BOARD_X, BOARD_W, TOP_Y = -7.2, 13.0, 9.5, 2.6
 RIGHT_STEP = {"temperature": 4.4, "conductor_1": 4.8}
 LEFT = ("crank", "cam", "feed", "feed_volts", "aux")
@@ -148,7 +140,7 @@ def _supply(sheet: Sheet, y: float) -> None:
     sheet.terminal((BOARD_X - 7.0, y + 2.2), "3.3 V to every front end")
     sheet.wire((BOARD_X, y), (BOARD_X - 7.0, y))
     sheet.terminal((BOARD_X - 7.0, y), "sensor's ground, one clip at the sensor,\nand ground of every front end")
-    sheet.part("electrolytic", (BOARD_X - 3.2, y + 2.2), (BOARD_X - 3.2, y), f"C21\n{written(BULK_F, 'F')}")
+    sheet.part("electrolytic", (BOARD_X - 3.2, y + 2.2), (BOARD_X - 3.2, y), f"C21\n{written(SUPPLY_BULK_F, 'F')}")
     sheet.joint((BOARD_X - 3.2, y), (BOARD_X - 3.2, y + 2.2), (BOARD_X - 1.2, y))
     sheet.wire((BOARD_X - 1.2, y), (BOARD_X - 1.2, y - 0.4))
     sheet.ground((BOARD_X - 1.2, y - 0.4))

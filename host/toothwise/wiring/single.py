@@ -196,13 +196,13 @@ def thresholds(built: Built) -> tuple[Spread, Spread]:
     )
 
 
-def refuse_unless_between(built: Built, good_low_v: float, good_high_v: float, unit_text: str = "V") -> None:
+def refuse_unless_between(built: Built, good_low_v: float, good_high_v: float) -> None:
     """The worst thresholds must lie strictly between the worst good low and the worst good high level."""
     rising, falling = thresholds(built)
     if falling.low <= good_low_v or rising.high >= good_high_v:
         raise Trouble(
-            f"the turning points come to lie between {falling.low:.3g} and {rising.high:.3g} {unit_text} in the worst "
-            f"case, and a good signal's own levels are {good_low_v:.3g} and {good_high_v:.3g} {unit_text}",
+            f"the turning points come to lie between {falling.low:.3g} and {rising.high:.3g} V in the worst "
+            f"case, and a good signal's own levels are {good_low_v:.3g} and {good_high_v:.3g} V",
             step="a wider apart signal is needed, or a smaller hysteresis",
         )
 
