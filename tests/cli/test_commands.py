@@ -220,6 +220,10 @@ def test_every_exit_code_is_reached_and_documented(
         ("examine", "junk.csv", "--wheel", "60-2"),
         ("export", "good.csv", "out.xyz"),
         ("export", "good.csv", "no/such/folder/out.csv"),
+        ("export", "good.csv", "good.csv/out.csv"),
+        ("export", "good.csv", "folder.csv", "--replace"),
+        ("report", "good.csv", "-o", "folder.csv", "--replace"),
+        ("book", "backup", "good.csv/copy.sqlite"),
         ("book", "show", "77"),
         ("watch", "--rig", "no-such-port"),
         ("nonsense",),
@@ -229,9 +233,12 @@ def test_every_exit_code_is_reached_and_documented(
 def test_an_expected_failure_is_one_line(toothwise: Toothwise, files: Path, arguments: tuple[str, ...]) -> None:
     (files / "empty.csv").touch()
     (files / "junk.csv").write_bytes(bytes(range(256)) * 40)
+    (files / "folder.csv").mkdir()
     ran = toothwise(*arguments)
     assert ran.code in (2, 3, 4, 5)
     assert ran.out == ""
     assert ran.err.startswith("toothwise")
     assert ran.err.count("\n") == 1
     assert "Traceback" not in ran.err
+    assert ".part" not in ran.err
+    assert not list(files.rglob("*.part"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 
 from sqlalchemy import URL, select
@@ -17,6 +17,7 @@ from toothwise.book.rows import from_text
 from toothwise.book.store import Store
 from toothwise.book.stored import ENTRY_COLUMNS, StoredRecording, entry_of
 from toothwise.errors import BookTrouble
+from toothwise.whole import whole_file
 
 
 def backup(store: Store, target: Path, progress: Callable[[int, int], None] | None = None) -> None:
@@ -27,26 +28,30 @@ def backup(store: Store, target: Path, progress: Callable[[int, int], None] | No
     """
     if target.exists():
         raise BookTrouble(f"{target} exists already", cause="A backup never overwrites", step="Choose another name")
-    part = target.with_name(target.name + ".part")
-    try:
+    with whole_file(target, BookTrouble) as part:
         part.unlink(missing_ok=True)
-        if store.file is None:
-            with closing(Store(URL.create("sqlite", database=str(part)))) as made:
-                copy_book(store, made, progress)
-        with closing(sqlite3.connect(part)) as copy:
-            if store.file is not None:
-                with closing(store.file_reader()) as source:
-                    source.backup(copy)  # all pages in one step: a reader's snapshot, which no writer disturbs
-            copy.execute("PRAGMA journal_mode=DELETE")  # the copy is one file, without a log beside it
-            faults = [str(row[0]) for row in copy.execute("PRAGMA quick_check") if row[0] != "ok"]
-        if faults:
-            raise BookTrouble(f"The backup {target} is damaged", cause=faults[0], step="Run 'toothwise book check'")
-        part.rename(target)
-    except (sqlite3.Error, OSError) as error:
-        raise trouble_of(error, str(target)) from error
-    finally:
-        for left in (part, *(part.with_name(part.name + end) for end in ("-wal", "-shm"))):
-            left.unlink(missing_ok=True)
+        try:
+            _copy(store, part, progress)
+        except sqlite3.Error as error:
+            raise trouble_of(error, str(target)) from error
+        finally:
+            for end in ("-wal", "-shm"):
+                with suppress(OSError):
+                    part.with_name(part.name + end).unlink(missing_ok=True)
+
+
+def _copy(store: Store, part: Path, progress: Callable[[int, int], None] | None) -> None:
+    if store.file is None:
+        with closing(Store(URL.create("sqlite", database=str(part)))) as made:
+            copy_book(store, made, progress)
+    with closing(sqlite3.connect(part)) as copy:
+        if store.file is not None:
+            with closing(store.file_reader()) as source:
+                source.backup(copy)  # all pages in one step: a reader's snapshot, which no writer disturbs
+        copy.execute("PRAGMA journal_mode=DELETE")  # the copy is one file, without a log beside it
+        faults = [str(row[0]) for row in copy.execute("PRAGMA quick_check") if row[0] != "ok"]
+    if faults:
+        raise BookTrouble("The backup is damaged", cause=faults[0], step="Run 'toothwise book check'")
 
 
 def faults(store: Store, progress: Callable[[int, int], None] | None = None) -> Iterator[str]:

@@ -101,11 +101,11 @@ def lot(args: argparse.Namespace) -> int:
 
 def write(file: Path, text: str, *, replace: bool) -> None:
     """The whole file or nothing of it; not over another one unless wanted. Raises FileTrouble."""
-    from toothwise.commands.report import write as whole
+    from toothwise.whole import write_whole
 
     if file.exists() and not replace:
         raise FileTrouble(f"{file} is there already", step="choose another name, or say --replace")
-    whole(file, text)
+    write_whole(file, text)
 
 
 def _last_of(book: Book, lot: str, serial: str) -> SensorResult:

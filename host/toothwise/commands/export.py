@@ -32,20 +32,17 @@ def add(commands: parsing.Commands) -> None:
 
 def run(args: argparse.Namespace) -> int:
     from toothwise.commands.sources import recording_of
-    from toothwise.edges.files import WRITERS, write_recording
+    from toothwise.edges.files import WRITERS
     from toothwise.errors import FileTrouble
+    from toothwise.whole import whole_file
 
     file = Path(args.file)
-    if file.suffix.lower() not in WRITERS:
+    write = WRITERS.get(file.suffix.lower())
+    if write is None:
         raise FileTrouble(f"{file} does not say its format", step=f"Let its name end in {' or '.join(WRITERS)}")
     if file.exists() and not args.replace:
         raise FileTrouble(f"{file} is there already", step="Choose another name, or say --replace")
-    part = file.with_name(f"{file.name}.part{file.suffix}")
-    try:
-        with recording_of(args.target, args.book) as (recording, _book):
-            write_recording(part, recording)
-        part.replace(file)
-    finally:
-        part.unlink(missing_ok=True)
+    with recording_of(args.target, args.book) as (recording, _book), whole_file(file) as part:
+        write(part, recording)
     print(f"{args.target} is written to {file}", file=sys.stderr)
     return 0

@@ -43,6 +43,7 @@ def run(args: argparse.Namespace) -> int:
     from toothwise.commands.report_matter import matter
     from toothwise.errors import FileTrouble
     from toothwise.show.progress import Progress
+    from toothwise.whole import write_whole
 
     file = Path(args.output or default_name(args.what))
     if not file.parent.is_dir():
@@ -55,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
         from toothwise.report import page
 
         text = page(told)
-    write(file, text)
+    write_whole(file, text)
     if args.json:
         print(json.dumps({**told, "file": str(file)}, allow_nan=False))
     else:
@@ -70,22 +71,6 @@ def default_name(what: str) -> str:
     from toothwise.commands.sources import book_number
 
     return f"recording-{what}.html" if book_number(what) is not None else f"{Path(what).stem}.html"
-
-
-def write(file: Path, text: str) -> None:
-    """The whole file or nothing of it. Raises FileTrouble."""
-    from toothwise.errors import FileTrouble
-
-    part = file.with_name(f"{file.name}.part")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(file)
-    except OSError as error:
-        raise FileTrouble(
-            f"{file} cannot be written", cause=error.strerror or "", step="Choose another place with -o"
-        ) from None
-    finally:
-        part.unlink(missing_ok=True)
 
 
 def found(recording: dict[str, Any]) -> bool:
