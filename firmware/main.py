@@ -32,11 +32,16 @@ def rig_on_board() -> Rig | None:
     clock = WideClock()
     capture, player = with_machines(pins, clock) if sys.platform == "rp2" else with_interrupts(pins, clock)
 
-    feed = machine.ADC(pins["feed_volts"]) if pins["feed_volts"] >= 0 else None
-    temperature = machine.ADC(pins["temperature"]) if pins["temperature"] >= 0 else None
+    feed = analogue_input(pins["feed_volts"])
+    temperature = analogue_input(pins["temperature"])
+    calibrated = hasattr(feed, "read_uv")
 
     def analogue() -> tuple[int, int]:
-        mv = feed.read_u16() * FEED_FULL_SCALE_MV // 65535 if feed else -1
+        mv = -1
+        if calibrated:
+            mv = feed.read_uv() * FEED_FULL_SCALE_MV // 3300000
+        elif feed:
+            mv = feed.read_u16() * FEED_FULL_SCALE_MV // 65535
         return mv, temperature.read_u16() if temperature else -1
 
     line = Line(sys.stdin.buffer, sys.stdout.buffer)
@@ -46,6 +51,18 @@ def rig_on_board() -> Rig | None:
     if pins["drive"] >= 0:
         rig.make_drive = lambda: drive_on_board(pins)
     return rig
+
+
+def analogue_input(number: int):  # type: ignore[no-untyped-def]
+    """The converter on a pin; None where there is no such pin."""
+    from machine import ADC, Pin
+
+    if number < 0:
+        return None
+    converter = ADC(Pin(number))
+    if hasattr(ADC, "ATTN_11DB"):  # the ESP32's range ends below 1 V unless it is told otherwise
+        converter.atten(ADC.ATTN_11DB)
+    return converter
 
 
 def drive_on_board(pins: dict[str, int]):  # type: ignore[no-untyped-def]
