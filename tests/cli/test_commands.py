@@ -171,6 +171,8 @@ def test_the_book_lists_searches_notes_and_deletes(toothwise: Toothwise, files: 
     assert [line.split()[0] for line in lines] == ["no.", "2", "1"]
     assert len(toothwise("book", "list", "fan belt").out.splitlines()) == 2
     assert [e["id"] for e in json.loads(toothwise("book", "list", "--json").out)] == [2, 1]
+    first = toothwise("book", "list", "--most", "1")
+    assert (first.out.splitlines()[1].split()[0], first.err) == ("2", "There are more: --most N\n")
     assert "findings: missing" in toothwise("book", "compare", "1", "2").out
     assert toothwise("book", "check").code == 0
     assert toothwise("book", "backup", "copy.sqlite").code == 0
@@ -225,6 +227,16 @@ def test_every_exit_code_is_reached_and_documented(
         ("report", "good.csv", "-o", "folder.csv", "--replace"),
         ("book", "backup", "good.csv/copy.sqlite"),
         ("book", "show", "77"),
+        ("book", "show", "9" * 20),
+        ("book", "show", "job:" + "9" * 5000),
+        ("book", "note", "9" * 20, "text"),
+        ("book", "compare", "1", "9" * 20),
+        ("book", "list", "--most", "9" * 20),
+        ("book", "list", "--most", "-1"),
+        ("bench", "lots", "--most", "-1"),
+        ("examine", "9" * 20),
+        ("report", "job:" + "9" * 20),
+        ("wiggle", "--resume", "9" * 20),
         ("watch", "--rig", "no-such-port"),
         ("nonsense",),
         (),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import islice
 
 from sqlalchemy import Table, func, select
 
@@ -11,6 +12,9 @@ from toothwise.book.store import Store
 
 _NO_FAULT = ("blind", "stopped")
 """Kinds of event that speak of no fault."""
+
+_AT_ONCE = 10_000
+"""Recordings asked for by one query: a database takes no more than some ten thousand numbers in a list."""
 
 
 def of_recording(store: Store, recording_id: int) -> dict[str, int]:
@@ -51,8 +55,13 @@ def findings(store: Store, recordings: Iterable[int]) -> dict[int, int]:
     events = schema.events
     wanted = (
         select(events.c.recording_id, func.count())
-        .where(events.c.recording_id.in_(list(recordings)), events.c.kind.not_in(_NO_FAULT))
+        .where(events.c.kind.not_in(_NO_FAULT))
         .group_by(events.c.recording_id)
     )
+    found: dict[int, int] = {}
+    rest = iter(recordings)
     with store.reading() as connection:
-        return {int(number): int(count) for number, count in connection.execute(wanted)}
+        while some := list(islice(rest, _AT_ONCE)):
+            rows = connection.execute(wanted.where(events.c.recording_id.in_(some)))
+            found.update((int(number), int(count)) for number, count in rows)
+    return found

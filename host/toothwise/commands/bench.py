@@ -10,7 +10,7 @@ import json
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from toothwise.commands import parsing
 from toothwise.errors import FileTrouble
@@ -44,21 +44,13 @@ toothwise bench gauge study.csv --tolerance 1.0      is the bench itself good en
 
 def add(commands: parsing.Commands) -> None:
     parser = parsing.command(commands, "bench", run, "test sensors on a bench, lot after lot", _ABOUT, _EXAMPLES)
-    actions = parser.add_subparsers(title="what to do", metavar="ACTION", required=True)
-
-    def action(name: str, brief: str, do: Any) -> argparse.ArgumentParser:
-        one: argparse.ArgumentParser = actions.add_parser(
-            name, help=brief, description=f"{brief[0].upper()}{brief[1:]}.", formatter_class=parser.formatter_class
-        )
-        one.set_defaults(do=do)
-        return one
-
+    action = parsing.actions(parser)
     live = action("run", "test sensors one after another, on the rig", _run)
     live.add_argument("lot", metavar="LOT", help="the lot's name; new or already in the book")
     _add_limits(live)
     parsing.add_rig(live)
     live.add_argument("--ascii", action="store_true", help="draw with plain ASCII characters only")
-    live.add_argument("--sensors", type=int, metavar="N", help="end after so many")
+    live.add_argument("--sensors", type=parsing.whole(1, 1_000_000), metavar="N", help="end after so many")
     parsing.add_book(live)
 
     judge = action("judge", "judge a recorded run", _judge)
@@ -93,7 +85,7 @@ def add(commands: parsing.Commands) -> None:
 
     lots = action("lots", "list the lots in the book, the latest first", _later("lots"))
     lots.add_argument("search", nargs="?", default="", metavar="TEXT", help="only those whose name or type has this")
-    lots.add_argument("--most", type=int, default=50, metavar="N", help="at most so many (default: 50)")
+    parsing.add_most(lots)
     parsing.add_json(lots)
     parsing.add_book(lots)
 

@@ -49,11 +49,12 @@ def opened(where: str | None) -> Iterator[Book]:
 def lots(args: argparse.Namespace) -> int:
     from dataclasses import asdict
 
+    from toothwise.commands.parsing import tell_more
     from toothwise.show.table import table
 
     with opened(args.book) as book:
-        lots = book.bench.lots(args.search, limit=args.most + 1)
-    more, lots = len(lots) > args.most, lots[: args.most]
+        found = book.bench.lots(args.search, limit=args.most + 1)
+    lots = found[: args.most]
     if args.json:
         print(json.dumps([asdict(line) for line in lots]))
         return 0
@@ -63,8 +64,7 @@ def lots(args: argparse.Namespace) -> int:
         rows.append([line.lot, ", ".join(line.sensor_types), *counts, line.last_utc])
     nothing = f"no lot has {args.search!r}" if args.search else "No lot was tested yet: toothwise bench run LOT"
     print("\n".join(table(rows, right={2, 3, 4, 5})) if lots else nothing)
-    if more:
-        print("There are more: --most N", file=sys.stderr)
+    tell_more(args, found)
     return 0
 
 

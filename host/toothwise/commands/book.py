@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from typing import Any
 
 from toothwise.commands import book_care, book_delete, book_show, parsing
 
@@ -28,24 +27,14 @@ toothwise book copy postgresql://bench@server/book    one book for several bench
 
 def add(commands: parsing.Commands) -> None:
     parser = parsing.command(commands, "book", run, "look into the log book", _ABOUT, _EXAMPLES)
-    actions = parser.add_subparsers(title="what to do", metavar="ACTION", required=True)
-
-    def action(name: str, brief: str, do: Any) -> argparse.ArgumentParser:
-        one: argparse.ArgumentParser = actions.add_parser(
-            name, help=brief, description=f"{brief[0].upper()}{brief[1:]}."
-        )
-        parsing.add_book(one)
-        parsing.add_json(one)
-        one.set_defaults(do=do)
-        return one
-
+    action = parsing.actions(parser, parsing.add_book, parsing.add_json)
     for name, brief, do in (
         ("list", "list recordings, newest first", book_show.recordings),
         ("jobs", "list jobs, newest first", book_show.jobs),
     ):
         one = action(name, brief, do)
         one.add_argument("search", nargs="?", default="", metavar="TEXT", help="only those that mention this")
-        one.add_argument("--most", type=int, default=50, metavar="N", help="at most so many (default: 50)")
+        parsing.add_most(one)
     what = "a recording's number, or job:N"
     action("show", "show one recording, or one job", book_show.show).add_argument("what", metavar="WHAT", help=what)
     note = action("note", "add a line to a recording, or to a job", book_show.note)
@@ -55,8 +44,8 @@ def add(commands: parsing.Commands) -> None:
     delete.add_argument("what", metavar="WHAT", help=what)
     delete.add_argument("--yes", action="store_true", help="do not ask")
     pair = action("compare", "compare the findings of two recordings", book_show.compare)
-    pair.add_argument("first", type=int, metavar="A")
-    pair.add_argument("second", type=int, metavar="B")
+    pair.add_argument("first", type=parsing.recording, metavar="A")
+    pair.add_argument("second", type=parsing.recording, metavar="B")
     backup = action("backup", "copy the book to a new file, also while it is in use", book_care.backup)
     backup.add_argument("target", metavar="FILE", help="the new file; never overwritten")
     copy = action("copy", "copy everything into another, empty book: from a file to a server, or back", book_care.copy)

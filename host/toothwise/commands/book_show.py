@@ -7,6 +7,8 @@ import json
 import sys
 from typing import TYPE_CHECKING, Any
 
+from toothwise.commands.parsing import tell_more
+from toothwise.commands.sources import whole_number
 from toothwise.errors import FileTrouble
 
 if TYPE_CHECKING:
@@ -15,7 +17,8 @@ if TYPE_CHECKING:
 
 
 def recordings(args: argparse.Namespace, book: Book) -> int:
-    entries = book.recordings(args.search, limit=args.most)
+    listed = book.recordings(args.search, limit=args.most + 1)
+    entries = listed[: args.most]
     found = book.findings(entry.id for entry in entries)
     if args.json:
         print(json.dumps([entry.as_json() | {"findings": found.get(entry.id, 0)} for entry in entries]))
@@ -24,6 +27,7 @@ def recordings(args: argparse.Namespace, book: Book) -> int:
         print("The book has no such recording." if args.search else "The book is empty: toothwise watch fills it.")
         return 0
     print("\n".join(_table(book, entries, found)))
+    tell_more(args, listed)
     return 0
 
 
@@ -47,7 +51,8 @@ def _findings(entry: Entry, found: dict[int, int]) -> str:
 
 
 def jobs(args: argparse.Namespace, book: Book) -> int:
-    some = book.jobs.find(args.search, limit=args.most)
+    listed = book.jobs.find(args.search, limit=args.most + 1)
+    some = listed[: args.most]
     counts = {job.id: book.jobs.contents(job.id) for job in some}
     if args.json:
         print(json.dumps([_job_json(job) | counts[job.id] for job in some]))
@@ -63,6 +68,7 @@ def jobs(args: argparse.Namespace, book: Book) -> int:
         for j in some
     ]
     print("\n".join(table([head, *rows], right={0, 2, 3})))
+    tell_more(args, listed)
     return 0
 
 
@@ -73,11 +79,11 @@ def _job_json(job: Job) -> dict[str, Any]:
 def number_of(what: str) -> tuple[str, int]:
     """("recording", 7) of "7", ("job", 2) of "job:2". Raises FileTrouble."""
     kind, _, number = what.rpartition(":")
-    if kind not in ("", "job") or not (number.isascii() and number.isdecimal()):
+    if kind not in ("", "job") or (known := whole_number(number)) is None:
         raise FileTrouble(
             f"{what} names neither a recording nor a job", step="Write 7 for a recording, job:2 for a job"
         )
-    return kind or "recording", int(number)
+    return kind or "recording", known
 
 
 def show(args: argparse.Namespace, book: Book) -> int:

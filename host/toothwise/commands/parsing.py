@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import shutil
+import sys
 import textwrap
 from collections.abc import Callable, Sequence
 from importlib import import_module
@@ -60,6 +61,24 @@ def command(
     )
     parser.set_defaults(run=run)
     return parser
+
+
+def actions(
+    parser: argparse.ArgumentParser, *options: Callable[[argparse.ArgumentParser], None]
+) -> Callable[[str, str, Callable[..., int]], argparse.ArgumentParser]:
+    """What adds an action to a command: its name, what it is for, and what does it. Each gets these options."""
+    all_of_them = parser.add_subparsers(title="what to do", metavar="ACTION", required=True)
+
+    def action(name: str, brief: str, do: Callable[..., int]) -> argparse.ArgumentParser:
+        one: argparse.ArgumentParser = all_of_them.add_parser(
+            name, help=brief, description=f"{brief[0].upper()}{brief[1:]}."
+        )
+        for add in options:
+            add(one)
+        one.set_defaults(do=do)
+        return one
+
+    return action
 
 
 def add_book(parser: argparse.ArgumentParser) -> None:
@@ -119,6 +138,33 @@ def add_page(parser: argparse.ArgumentParser) -> None:
         const="",
         help="the page for phones in the workshop's network too; the address is shown, and as a QR code",
     )
+
+
+def add_most(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--most", type=whole(1, 1_000_000), default=50, metavar="N", help="at most so many (default: 50)"
+    )
+
+
+def tell_more(args: argparse.Namespace, found: Sequence[object]) -> None:
+    """After a list for people: whether there was more to be found than --most wants."""
+    if len(found) > args.most:
+        print("There are more: --most N", file=sys.stderr)
+
+
+def whole(low: int, high: int) -> Callable[[str], int]:
+    """An argument that is a whole number within these bounds."""
+
+    def number(text: str) -> int:
+        if text.isascii() and text.isdecimal() and len(text) <= len(str(high)) and low <= int(text) <= high:
+            return int(text)
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from {low:,} to {high:,}")
+
+    return number
+
+
+recording = whole(1, 10**9)
+"""An argument that is a recording's number in the book."""
 
 
 def _port(text: str) -> int:

@@ -13,7 +13,7 @@ from toothwise import __version__
 from toothwise.commands.cards import file_key
 from toothwise.commands.report_about import about, card_json, card_of_text
 from toothwise.commands.rig import check_key
-from toothwise.commands.sources import book_number, recording_of, wheel_named
+from toothwise.commands.sources import book_number, recording_of, wheel_named, whole_number
 from toothwise.errors import BookTrouble, FileTrouble
 
 if TYPE_CHECKING:
@@ -212,10 +212,10 @@ def _book(args: argparse.Namespace) -> Iterator[Book]:
 
 def _job_named(book: Book, what: str) -> Job:
     if what.startswith("job:"):
-        number = what.removeprefix("job:")
-        if not number.isdecimal():
+        number = whole_number(what.removeprefix("job:"))
+        if number is None:
             raise FileTrouble(f"{what} names no job", step="Write job:3; 'toothwise book jobs' lists them")
-        return book.jobs.get(int(number))
+        return book.jobs.get(number)
     _card(what)  # says what is wrong with it, if anything is
     known = book.jobs.of_file(file_key(what))
     if known is None:

@@ -26,16 +26,7 @@ toothwise rig check --rig virtual     the same without a board
 
 def add(commands: parsing.Commands) -> None:
     parser = parsing.command(commands, "rig", run, "find a rig, put the firmware on it, check it", _ABOUT, _EXAMPLES)
-    actions = parser.add_subparsers(title="what to do", metavar="ACTION", required=True)
-
-    def action(name: str, brief: str, do: Any) -> argparse.ArgumentParser:
-        one: argparse.ArgumentParser = actions.add_parser(
-            name, help=brief, description=f"{brief[0].upper()}{brief[1:]}."
-        )
-        parsing.add_json(one)
-        one.set_defaults(do=do)
-        return one
-
+    action = parsing.actions(parser, parsing.add_json)
     action("list", "list every rig that answers", _list)
     install = action("install", "copy the firmware to a board that runs MicroPython", _install)
     install.add_argument("port", metavar="PORT", help="the board's serial port")

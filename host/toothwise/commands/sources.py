@@ -27,9 +27,14 @@ def wheel_named(name: str | None, otherwise: str = "") -> Wheel | None:
     return catalogue.wheel(name)
 
 
+def whole_number(text: str) -> int | None:
+    """Of digits alone, and not more of them than a database can count; else None."""
+    return int(text) if text.isascii() and text.isdecimal() and len(text) <= 18 else None
+
+
 def book_number(target: str) -> int | None:
     """The recording's number in the book, where the target is one and no file has that name."""
-    return int(target) if target.isascii() and target.isdigit() and not Path(target).exists() else None
+    return None if Path(target).exists() else whole_number(target)
 
 
 @contextmanager

@@ -36,17 +36,7 @@ toothwise wheel show "blue van"                            each tooth's error
 
 def add(commands: parsing.Commands) -> None:
     parser = parsing.command(commands, "wheel", run, "wheels by name, and learning one", _ABOUT, _EXAMPLES)
-    actions = parser.add_subparsers(title="what to do", metavar="ACTION", required=True)
-
-    def action(name: str, brief: str, do: Any) -> argparse.ArgumentParser:
-        one: argparse.ArgumentParser = actions.add_parser(
-            name, help=brief, description=f"{brief[0].upper()}{brief[1:]}."
-        )
-        parsing.add_json(one)
-        parsing.add_book(one)
-        one.set_defaults(do=do)
-        return one
-
+    action = parsing.actions(parser, parsing.add_json, parsing.add_book)
     action("list", "list the wheels known by name, and those learnt", _list)
     action("show", "show one wheel", _show).add_argument("name", metavar="WHEEL", help="its name, or a wheel file")
     learn = action("learn", "learn each tooth's error from a good recording", _learn)

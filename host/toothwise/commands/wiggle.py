@@ -60,7 +60,7 @@ def add(commands: parsing.Commands) -> None:
         default="",
         help="continuity: the conductors on the rig's crank, cam and feed inputs, in that order: signal,ground",
     )
-    parser.add_argument("--resume", type=int, metavar="N", help="go on with the test of recording N")
+    parser.add_argument("--resume", type=parsing.recording, metavar="N", help="go on with the test of recording N")
     parser.add_argument(
         "--before", metavar="TARGET", help="compare with an earlier test: a recording, or its JSON file"
     )
