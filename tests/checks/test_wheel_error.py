@@ -159,6 +159,18 @@ def test_a_speed_at_which_the_engine_speaks_too_loud_is_left_out() -> None:
     assert np.sqrt(np.mean((learnt.error_deg - error) ** 2)) < 0.02
 
 
+@pytest.mark.parametrize(("pitches", "missing"), [(6, 0), (8, 0), (12, 0), (12, 1), (12, 2), (24, 2), (36, 2)])
+def test_any_number_of_teeth_on_a_loud_engine(pitches: int, missing: int) -> None:
+    """Of few teeth the finer waves are all but nothing; what is left of them by rounding is not taken for large. Such
+    wheels may teach nothing, but never an error that isn't there."""
+    wheel = n_minus(pitches, missing)
+    check = WheelError(wheel, MICRO)
+    check.add(Spin(400.0, 60, ((1.0, 0.03, 0.5), (2.0, 0.08, 0.3)), 0.02, seed=10).teeth(wheel))
+    for measure in check.measures(check.result()):
+        assert measure.uncertainty is not None
+        assert abs(measure.value) < 4.0 * measure.uncertainty + 0.05
+
+
 def test_a_fours_firing_order_without_harmonics_is_no_oval_wheel() -> None:
     """The simplest of speeds, one sine: nothing but the firing makes an engine's speed, so it is the engine's."""
     wheel = n_minus(60, 2)

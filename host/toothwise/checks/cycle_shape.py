@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from toothwise.checks.tail import Ints, ShortInts, Tail
 from toothwise.edges.signal import Clock
+from toothwise.scatter import sigma
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 
@@ -124,7 +125,7 @@ class Group:
         times, late = (np.concatenate(parts) for parts in zip(*self.first, strict=True))
         self.first = []
         self.centre = np.median(late, axis=0)
-        self.spread = float(1.4826 * np.median(np.abs(late - self.centre))) + 1e-4
+        self.spread = float(sigma(late - self.centre)) + 1e-4
         return times, late
 
     def _take(self, times: Floats, seen: Floats) -> None:

@@ -35,6 +35,9 @@ class Thinned:
     def next(self, many: int) -> Ints:
         """The numbers of the next so many that go by."""
         self.count += many
+        # Before they are worked out, not after: of a long batch most would be let go at once.
+        while self.count >> self._halvings > 2 * KEPT:
+            self._halve()
         return np.arange(self.count - many, self.count)
 
     def wants(self, numbers: Ints) -> NDArray[np.bool_]:
@@ -57,7 +60,11 @@ class Thinned:
         self._numbers.append(numbers[wanted])
         self._kept += len(self._rows[-1])
         while self._kept > 2 * KEPT:
-            self._halvings += 1
+            self._halve()
+
+    def _halve(self) -> None:
+        self._halvings += 1
+        if self._rows:
             rows, numbers = np.concatenate(self._rows), np.concatenate(self._numbers)
             wanted = self.wants(numbers)
             self._rows, self._numbers, self._kept = [rows[wanted]], [numbers[wanted]], int(wanted.sum())

@@ -155,7 +155,8 @@ class _Model:
         """
         swing = group.slowness / group.slowness.mean() - 1.0
         squared = swing**2 - (swing**2).mean()
-        heights = np.array([_size(self, squared, k) for k in self.orders])
+        # Finer ones than the teeth can show are as fine as none.
+        heights = np.array([_size(self, squared, k) if k < self.teeth / 2 else 0.0 for k in self.orders])
         return np.asarray(np.degrees(heights / self.orders) ** 2 / 2.0)
 
 

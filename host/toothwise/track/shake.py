@@ -7,6 +7,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from toothwise.scatter import sigma
 from toothwise.track import motion
 from toothwise.track.geometry import Geometry
 
@@ -18,9 +19,6 @@ LEAST = 32
 
 MOST_DEG = 0.4
 """A sensor that shakes more is not believed to: then something else is wrong."""
-
-MEDIAN = 0.6745
-"""Of the size of a normal deviation of 1."""
 
 
 def tooth_deg(counts: NDArray[np.int64], ticks: NDArray[np.int64], geometry: Geometry) -> float:
@@ -40,5 +38,5 @@ def tooth_deg(counts: NDArray[np.int64], ticks: NDArray[np.int64], geometry: Geo
     bend = np.diff(pace, 2)[even[2:] & even[1:-1] & even[:-2]]
     if len(bend) < LEAST // 2:
         return motion.TOOTH_DEG
-    shaken = float(np.median(np.abs(bend))) / MEDIAN / math.sqrt(20.0) * geometry.smallest_deg
+    shaken = float(sigma(bend)) / math.sqrt(20.0) * geometry.smallest_deg
     return min(max(shaken, motion.TOOTH_DEG), MOST_DEG)
