@@ -50,6 +50,9 @@ NO_FIRING = -20.0
 """Log of a firing's wave in degrees, where there is none."""
 HARMONIC = 0.6
 """Share of the largest wave, for its slope, at which a lower order is the firing's and the larger one its harmonic."""
+UNEVEN = 0.05
+"""How far a good engine's cylinders differ, as a share of the torque's wave at the firing order: their pressures lie
+within a tenth or so of one another (common practice, no source)."""
 MASSES_DEG = 0.15
 """Angle that the pistons' changing inertia makes at the firing order, the same at any speed: four pistons of
 0.45 kg on 45 mm with 0.2 kg·m² make 0.13° at order 2 [D]."""
@@ -240,6 +243,10 @@ def _fit(model: _Model, group: Group, single: Floats, sigma: float | None, order
         # A wave without harmonics looks less like an engine's; but every engine has one at its firing order.
         at = model.at(firing_order)
         variance[at] = max(variance[at], seen**2 / 2.0)
+    if fires:
+        # So is one at the orders below, if not at all of them: it is enough that every other cylinder is the weaker.
+        uneven = UNEVEN * seen * (firing_order / model.orders) ** 2  # angle is torque after two integrations
+        variance = np.maximum(variance, np.where(model.orders < firing_order, uneven**2 / 2.0, 0.0))
     # Not while the sizes are sought: what is as large as seen explains itself, and leaves nothing to seek.
     variance = variance + model.products(group)
     return float(np.exp(best[0])), variance, firing_order if fires else 0.0
