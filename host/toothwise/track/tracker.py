@@ -68,7 +68,7 @@ class Tracker:
         self._locked_at = 0  # timing edge from which the quick tracker went on last
         self._rehearsed = 0  # edges in the latest rehearsal that was not enough
         self._patient_until = -1  # timing edge from which hopeless explanations are dropped as usual
-        self._faults = FaultyTurns(wheel.teeth)
+        self._faults = FaultyTurns(self._geometry)
         self._strays = 1  # edges to leave out should no wheel be found in what waits
         self._tail = NO_TEETH  # counts and ticks of the last few decided teeth of the stretch
 
@@ -195,6 +195,7 @@ class Tracker:
         self._emit.decide(lock.edge + steps, lock.count + steps, ticks)
         self._remember(lock.count + steps, ticks)
         taken = len(ticks) - 1
+        self._faults.pass_over(lock.count, lock.count + taken)
         moved = Node(lock.edge + taken, int(ticks[taken]), lock.count + taken, 0.0, None)
         moved.before = moved.count - 1
         moved.depth = lock.depth + taken
@@ -325,14 +326,18 @@ class Tracker:
                 counts = range(2 * self._geometry.teeth)
             self._beam.hopeless = HOPELESS_AT_FIRST
             self._patient_until = edge + wanted
-        self._beam.profile = profile
-        self._tail = NO_TEETH
+        self._begin(edge, profile)
         self._beam.begin(edge, tick, counts)
-        self._next = edge + 1
-        self._emit.begin(edge)
         # Any of the first explanations stands for all: what is needed is where the stretch began.
         self._root = self._beam.live[0]
         return True
+
+    def _begin(self, edge: int, profile: Profile) -> None:
+        """What a stretch that begins at this edge knows of those before: nothing."""
+        self._beam.profile, self._tail = profile, NO_TEETH
+        self._emit.begin(edge)
+        self._faults.begin()
+        self._next = edge + 1
 
     def _first_tooth(self, ahead: NDArray[np.int64]) -> int | None:
         """The tooth that the first of a turn's edges is, if there is no doubt about any of them."""
@@ -346,9 +351,7 @@ class Tracker:
 
     def _start_in_step(self, edge: int, ahead: NDArray[np.int64], count: int) -> bool:
         """Begin a stretch at this edge, which is that tooth: the quick tracker goes on from it at once."""
-        self._beam.profile, self._tail = Profile(self._geometry), NO_TEETH
-        self._emit.begin(edge)
-        self._next = edge + 1
+        self._begin(edge, Profile(self._geometry))
         lock = Node(edge, int(ahead[0]), count, 0.0, None)
         # No interval ended here: the first one is held against itself.
         lock.span_ticks, lock.span_deg = int(ahead[1] - ahead[0]), self._geometry.span(count, 1)
