@@ -16,6 +16,7 @@ from toothwise.track.geometry import FEW_TEETH, Geometry
 from toothwise.track.node import Node, columns, path, without_slowing_down
 from toothwise.track.numbering import FaultyTurns
 from toothwise.track.profile import Profile
+from toothwise.track.rehearsal import Rehearsal
 from toothwise.track.shake import LOOK_BACK
 from toothwise.track.steady import AFTER, BLOCK, GUARD, Steady
 from toothwise.track.teeth import Teeth
@@ -66,7 +67,7 @@ class Tracker:
         self._block = 256
         self._clean = CLEAN  # intervals wanted now
         self._locked_at = 0  # timing edge from which the quick tracker went on last
-        self._rehearsed = 0  # edges in the latest rehearsal that was not enough
+        self._rehearsal = Rehearsal(self._geometry, self._beam)
         self._patient_until = -1  # timing edge from which hopeless explanations are dropped as usual
         self._faults = FaultyTurns(self._geometry)
         self._strays = 1  # edges to leave out should no wheel be found in what waits
@@ -305,23 +306,12 @@ class Tracker:
         profile = Profile(self._geometry)
         counts = range(self._geometry.symmetry)
         self._beam.hopeless = HOPELESS
-        if profile.used and self._geometry.teeth <= FEW_TEETH:
-            wanted = min(max((8 if self._geometry.symmetry == 1 else 6) * self._geometry.teeth, 24), 100)
-            ahead = self._times[edge - self._base : edge - self._base + wanted]
-            whole = len(ahead) == wanted or last
-            if not whole and len(ahead) < 2 * self._rehearsed:
-                return False  # rehearsing anew for each few edges would cost the square
-            self._rehearsed = len(ahead)
-            profile, ended = self._rehearse(edge, ahead)
-            if not (ended or whole):
+        if self._rehearsal.used:
+            begin, wanted = edge - self._base, self._rehearsal.wanted
+            rehearsed = self._rehearsal.profile(edge, self._times[begin : begin + wanted], last)
+            if rehearsed is None:
                 return False
-            if self._geometry.symmetry == 1 and len(ahead) == wanted:
-                # A fault in the first turns spoils what they teach; where teeth look alike, nothing else shows it.
-                half = len(ahead) // 2
-                for begin, part in ((0, ahead[:half]), (half, ahead[half:])):
-                    other, _ = self._rehearse(edge + begin, part)
-                    profile = min(profile, other, key=lambda p: p.misfit)
-            self._rehearsed = 0
+            profile = rehearsed
             if profile.sigma < math.inf:
                 counts = range(2 * self._geometry.teeth)
             self._beam.hopeless = HOPELESS_AT_FIRST
@@ -360,26 +350,6 @@ class Tracker:
         self._clean = CLEAN
         self._block = max(256, len(ahead))
         return True
-
-    def _rehearse(self, edge: int, times: NDArray[np.int64]) -> tuple[Profile, bool]:
-        """The swing of the first turns, learnt from themselves before anything about them is decided; and whether
-        the stretch ends in here. With few teeth, what a turn looks like is only known after a few of them.
-        """
-        profile = Profile(self._geometry)
-        beam = Beam(self._geometry, self._tick_s, self._blind)
-        beam.hopeless = HOPELESS_AT_FIRST
-        beam.widths = self._beam.widths
-        beam.width_of = lambda i: self._emit.lasted(edge + i)
-        beam.begin(0, int(times[0]), range(self._geometry.symmetry))
-        ended = False
-        for i, tick in enumerate(times[1:].tolist(), 1):
-            if beam.lost(tick):
-                ended = True
-                break
-            beam.step(i, tick)
-        nodes = path(beam.best())
-        profile.learn(*columns(nodes)[1:])
-        return profile, ended
 
     def _close(self) -> None:
         """The stretch is over: its best explanation stands, if it shows a wheel at all."""
