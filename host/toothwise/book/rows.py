@@ -76,14 +76,15 @@ def _with_lasting(
     earlier = {} if text is None else from_text(text, dict)
     if "wiggle" in earlier:
         result = {"wiggle": earlier["wiggle"], **result}
-    events = list(result.get("events", ()))
+    events = result.get("events", ())
     if any("short" in event for event in events):
         return result
     wanted = select(table).where(table.c.recording_id == recording_id, table.c.more.contains('"short"'))
+    shorts = []
     for row in connection.execute(wanted.order_by(table.c.tick, table.c.id)):
         told = {name: getattr(row, name) for name in (*_EVENT_FIELDS, "tick", "end_tick")}
-        events.append(Event(**told, more=from_text(row.more, dict)).as_json(clock))
-    return {**result, "events": events}
+        shorts.append(Event(**told, more=from_text(row.more, dict)).as_json(clock))
+    return {**result, "events": [*events, *shorts]} if shorts else result
 
 
 _EVENT_FIELDS = ("kind", "channel", "revolution", "tooth", "angle_deg", "count", "level")
