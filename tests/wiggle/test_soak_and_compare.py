@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+from toothwise.errors import FileTrouble
 from toothwise.wiggle import Mark, judge, look
 from toothwise.wiggle.compare import compare
 from toothwise.wiggle.ntc import Thermistor
-from toothwise.wiggle.soak import Temperature, marked_temperatures, soak
+from toothwise.wiggle.soak import Temperature, marked_temperatures, read_temperatures, soak
 
 from tests.wiggle.made_tests import CLOCK, raw_reading, resting
 
@@ -36,6 +39,26 @@ def test_a_heat_fault_shows_against_the_cold() -> None:
 def test_temperatures_come_back_from_their_marks() -> None:
     marks = [(0, "hands off"), (CLOCK.ticks(2.0), "23.5 °C"), (CLOCK.ticks(9.0), "-4.0 °C")]
     assert [(r.t_s, r.celsius) for r in marked_temperatures(marks, CLOCK)] == [(2.0, 23.5), (9.0, -4.0)]
+
+
+def test_a_mark_that_only_looks_like_a_temperature_is_none() -> None:
+    assert marked_temperatures([(0, "foo °C"), (5, "nan °C"), (9, "1e999 °C")], CLOCK) == []
+
+
+@pytest.mark.parametrize(
+    ("rows", "words"),
+    [
+        ("0,21\n5,nan\n", "row 3: no time and temperature"),
+        ("inf,21\n", "row 2: no time and temperature"),
+        ('0,"21\n' + "5,22\n" * 50_000, "row 2"),
+        ("0\n", "row 2: no time and temperature"),
+    ],
+)
+def test_temperatures_that_are_none_are_refused_with_their_row(tmp_path: Path, rows: str, words: str) -> None:
+    file = tmp_path / "t.csv"
+    file.write_text("time_s,celsius\n" + rows, encoding="utf-8")
+    with pytest.raises(FileTrouble, match=words):
+        read_temperatures(file)
 
 
 def test_a_thermistor_that_is_open_or_short_tells_nothing() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import math
 from bisect import bisect_right
@@ -117,24 +118,35 @@ def marked_temperatures(marks: Sequence[tuple[int, str]], clock: Clock) -> list[
     for tick, text in marks:
         number, _, unit = text.partition(" ")
         if unit == "°C":
-            found.append(Temperature(clock.seconds(tick), float(number)))
+            with contextlib.suppress(ValueError):
+                found.append(Temperature(clock.seconds(tick), _finite(number)))
     return found
 
 
 def read_temperatures(path: str | Path) -> list[Temperature]:
     """A file of `time_s,celsius`, times on the recording's own clock. Raises FileTrouble with the row."""
     path = Path(path)
-    found = []
+    found, row = [], 0
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
             for row, cells in enumerate(csv.reader(file), 1):
                 if row == 1 or not any(cells):
                     continue
-                found.append(Temperature(float(cells[0]), float(cells[1])))
+                found.append(Temperature(_finite(cells[0]), _finite(cells[1])))
     except (OSError, UnicodeDecodeError) as error:
         raise FileTrouble(f"{path} cannot be read", cause=str(error), step="Check the name and the folder") from None
+    except csv.Error as error:
+        cause = f"{error}; a quotation mark may not be closed"
+        raise FileTrouble(f"{path.name}, row {row + 1}: no CSV", cause=cause, step="Mend that row") from None
     except (ValueError, IndexError):
         raise FileTrouble(
             f"{path.name}, row {row}: no time and temperature", step="Write rows like 12.5,23.0"
         ) from None
     return sorted(found, key=lambda reading: reading.t_s)
+
+
+def _finite(text: str) -> float:
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError(f"{text} is no number")
+    return value
