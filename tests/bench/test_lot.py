@@ -230,3 +230,8 @@ def test_papers_hold_what_they_should_and_escape_the_rest() -> None:
     proposal = replace(evil, versions={"limits": "proposal"})
     assert "proposal nobody has answered for" in pages.certificate(proposal)
     assert "<script" not in pages.label(replace(evil, serial="<script>"))
+
+
+def test_no_letter_that_steers_reaches_a_paper() -> None:
+    turned = replace(made_results.lot(1)[0], reasons=("jitter \u202eliaf",), uuid="u\u202eid")
+    assert "\u202e" not in pages.certificate(turned)

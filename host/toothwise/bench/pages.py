@@ -3,11 +3,7 @@
 from __future__ import annotations
 
 from html import escape
-from importlib.resources import files
 from typing import Any
-
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
 
 from toothwise import __version__
 from toothwise.bench import code128, pictures
@@ -17,7 +13,7 @@ from toothwise.bench.lot import EARLIER_SENSORS, FAR, FEWEST_CHARTED, Lot, Measu
 from toothwise.bench.result import PASS, REFERENCES, utc_now
 from toothwise.bench.sampling import Plan
 from toothwise.records import Judged, SensorResult
-from toothwise.report.page import image
+from toothwise.report.page import environment, image, stylesheet
 from toothwise.report.tables import printed, when
 from toothwise.show import words
 
@@ -27,13 +23,10 @@ MOST_MET = 6
 
 
 def _page(template: str, title: str, **more: Any) -> str:
-    environment = Environment(
-        loader=PackageLoader("toothwise.bench"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
-        lstrip_blocks=True,
-    )  # fmt: skip
-    css = files("toothwise.report").joinpath("templates", "report.css").read_text(encoding="utf-8")
-    return environment.get_template(template).render(
-        title=printed(title), css=Markup(css), made=when(utc_now()), version=__version__, **more
+    return (
+        environment("toothwise.bench")
+        .get_template(template)
+        .render(title=printed(title), css=stylesheet(), made=when(utc_now()), version=__version__, **more)
     )
 
 
