@@ -230,9 +230,17 @@ def test_plan_and_gauge(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     study.write_text("\n".join(["part,operator,value", *rows[:-1]]))
     assert main(["bench", "gauge", str(study)]) == 3
     assert "not complete" in capsys.readouterr().err
-    study.write_text("part,operator,value\n1,A,x\n")
-    assert main(["bench", "gauge", str(study)]) == 3
-    assert "line 2" in capsys.readouterr().err
+    for value in ("x", "nan", "inf"):
+        study.write_text(f"part,operator,value\n1,A,{value}\n")
+        assert main(["bench", "gauge", str(study)]) == 3
+        assert "line 2" in capsys.readouterr().err
+    study.write_text("\n".join(["part,operator,value", *rows]), encoding="utf-8-sig")
+    assert main(["bench", "gauge", str(study)]) == 0, "as spreadsheets save it"
+
+
+def test_a_plan_for_a_lot_that_is_not_there(book: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["bench", "lot", "none", "--aql", "1.0", "--book", book]) == 3
+    assert "the book has no lot 'none'" in capsys.readouterr().err
 
 
 def test_a_gauge_study_of_a_lot(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -50,6 +50,25 @@ def test_the_designs_card(tmp_path: Path) -> None:
     assert job.reference.cam_edges_deg == (40.0, 100.0, 220.0, 250.0)
 
 
+def test_a_card_as_some_editors_save_it(tmp_path: Path) -> None:
+    path = card(tmp_path, "")
+    path.write_text(DESIGN, encoding="utf-8-sig")
+    assert load(path).codes == ("P0335",)
+
+
+@pytest.mark.parametrize("text", ["[readings]\nresistance_ohm = 1e999", "[vehicle]\ntdc1_deg = 1e999"])
+def test_a_number_too_large_is_not_over_range(tmp_path: Path, text: str) -> None:
+    with pytest.raises(FileTrouble, match="too large"):
+        load(card(tmp_path, text))
+    assert load(card(tmp_path, "[readings]\nresistance_ohm = inf")).readings["resistance_ohm"] == math.inf
+
+
+@pytest.mark.parametrize("data", [{"readings": {"feed_v": 10**400}}, {"vehicle": {"tdc1_deg": -(10**400)}}])
+def test_whole_numbers_of_any_length_are_refused_in_words(data: dict[str, object]) -> None:
+    with pytest.raises(FileTrouble, match="cannot be"):
+        from_dict(data)
+
+
 def test_an_empty_card_knows_that_nobody_read_codes(tmp_path: Path) -> None:
     assert load(card(tmp_path, "")) == Job()
     assert load(card(tmp_path, "")).codes is None
@@ -147,6 +166,8 @@ def test_readings_as_people_type_them(key: str, text: str, value: float) -> None
     ("key", "text"),
     [
         ("feed_v", "OL"),
+        ("resistance_ohm", "1e999"),
+        ("insulation_ohm", "9" * 400),
         ("feed_v", "5 ohm"),
         ("feed_v", "five"),
         ("feed_v", "4970"),

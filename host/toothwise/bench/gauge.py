@@ -61,7 +61,7 @@ def read_study(path: Path) -> NDArray[np.float64]:
     Raises FileTrouble that names the row.
     """
     try:
-        with path.open(newline="", encoding="utf-8") as file:
+        with path.open(newline="", encoding="utf-8-sig") as file:
             rows = list(csv.DictReader(file))
     except (OSError, UnicodeDecodeError, csv.Error) as problem:
         raise FileTrouble(f"the gauge study {path} cannot be read: {problem}", step="check the path") from None
@@ -69,6 +69,8 @@ def read_study(path: Path) -> NDArray[np.float64]:
     for line, row in enumerate(rows, 2):
         try:
             found.append((row["part"], row["operator"], float(row["value"])))
+            if not math.isfinite(found[-1][2]):
+                raise ValueError(row["value"])
         except (KeyError, TypeError, ValueError):
             raise FileTrouble(
                 f"{path}, line {line}: not a measurement",

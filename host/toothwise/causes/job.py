@@ -7,7 +7,6 @@ nothing: a card written and read again is equal.
 from __future__ import annotations
 
 import difflib
-import math
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -186,10 +185,12 @@ def _list(name: str, value: Any, kind: type | tuple[type, ...]) -> list[Any]:
 
 
 def _number(name: str, value: Any, unit: str, low: float, high: float) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or math.isnan(value):
+    if isinstance(value, bool) or not isinstance(value, int | float):
         raise FileTrouble(f"{name} must be a number in {unit}, not {value!r}")
     if not low <= value <= high:
-        raise FileTrouble(f"{name} = {value:g} {unit} cannot be right: it lies outside {low:g} to {high:g}")
+        raise FileTrouble(
+            f"{name} = {readings.shown(value)} {unit} cannot be right: it lies outside {low:g} to {high:g}"
+        )
     return float(value)
 
 

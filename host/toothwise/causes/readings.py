@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+import sys
 from dataclasses import dataclass
 
 from toothwise.errors import FileTrouble
@@ -55,16 +56,20 @@ def check(key: str, value: object) -> float:
             f"{key} must be a number in {reading.unit}, not {value!r}",
             step=f"write it without quotes, as in {key} = {_example(reading)}",
         )
-    number = float(value)
-    if number == math.inf and reading.open_ok:
-        return number
-    if not reading.low <= number <= reading.high:
+    if value == math.inf and reading.open_ok:
+        return math.inf
+    if not reading.low <= value <= reading.high:
         raise FileTrouble(
-            f"{key} = {number:g} {reading.unit} cannot be (outside {reading.low:g} to {reading.high:g})",
+            f"{key} = {shown(value)} {reading.unit} cannot be (outside {reading.low:g} to {reading.high:g})",
             cause="the unit may be another one (k, M or m left out)",
             step=f"give the {reading.what} in {reading.unit}",
         )
-    return number
+    return float(value)
+
+
+def shown(value: float) -> str:
+    """A number for a message, also a whole one that no float holds."""
+    return f"{value:g}" if isinstance(value, float) or abs(value) < 1e300 else "(hundreds of digits)"
 
 
 def parse(key: str, text: str) -> float:
@@ -79,7 +84,8 @@ def parse(key: str, text: str) -> float:
             f"“{text.strip()}” is not a reading in {reading.unit}",
             step=f"type a number, as in {_example(reading)}{' or OL' if reading.open_ok else ''}",
         )
-    return check(key, float(match[1].replace(",", ".")) * _SUFFIX[match[2]])
+    # A number too large for a float is no over-range: that is said in words.
+    return check(key, min(float(match[1].replace(",", ".")) * _SUFFIX[match[2]], sys.float_info.max))
 
 
 def _example(reading: Reading) -> str:

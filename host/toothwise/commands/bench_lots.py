@@ -78,7 +78,7 @@ def lot(args: argparse.Namespace) -> int:
         results = book.bench.lot_results(args.lot, measures=False)
         columns = book.bench.measure_columns(args.lot, last_only=True)
         earlier = book.bench.earlier_means(args.lot, lots=lots.EARLIER_LOTS, sensors=lots.EARLIER_SENSORS)
-    if args.aql is not None:
+    if args.aql is not None and results:
         plan = sampling.plan(args.lot_size or len({result["serial"] for result in results}), args.aql)
     lot = lots.lot_of(args.lot, results, columns, earlier=earlier, plan=plan)
     if lot is None:

@@ -69,7 +69,7 @@ def load(path: str | Path) -> Harness:
     """A map's file. Raises FileTrouble, with the line or the field."""
     path = Path(path)
     try:
-        told = toml.table(path.read_text(encoding="utf-8-sig"))
+        told = toml.table(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise FileTrouble(f"there is no file {path}", step="Check the name and the folder") from None
     except (OSError, UnicodeDecodeError) as error:
