@@ -155,7 +155,9 @@ def test_a_wheel_that_cannot_be_made_out_is_said_with_its_candidates(toothwise: 
     write_recording(tmp_path / "short.csv", held(end, crank=crank))
     ran = toothwise("examine", "short.csv")
     assert ran.code == 3
-    assert "The wheel cannot be made out" in ran.err
+    assert "The wheel cannot be made out from 36 crank edges" in ran.err
+    write_recording(tmp_path / "short.csv", held(end, sensor=crank))
+    assert toothwise("examine", "short.csv").err == ran.err
     machine = toothwise("examine", "short.csv", "--json")
     assert machine.code == 3
     wheel = json.loads(machine.out)["wheel"]

@@ -117,6 +117,7 @@ def test_soak_of_a_file(toothwise: Toothwise) -> None:  # noqa: F811
         (("--from", "edges.csv", "--marks", "marks.csv", "--before", "none.json"), "none.json cannot be read", 3),
         (("--map", "none.toml"), "there is no file none.toml", 3),
         (("--mode", "flying"), "invalid choice", 2),
+        (("--soak", "--hours", "x"), "'x' is not a number of hours above 0", 2),
     ],
 )
 def test_refused_in_one_line(

@@ -119,7 +119,7 @@ def tell(result: Result, *, as_json: bool, every: bool = False) -> int:
     if result.wheel is None:
         could = f"It could be {', '.join(result.candidates)}" if result.candidates else "No known wheel fits it"
         raise FileTrouble(
-            f"The wheel cannot be made out from {result.edge_counts.get('crank', 0):,} crank edges",
+            f"The wheel cannot be made out from {result.edge_counts.get(result.crank, 0):,} crank edges",
             cause=could,
             step="Name it with --wheel, or record more turns",
         )

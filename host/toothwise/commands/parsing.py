@@ -174,12 +174,19 @@ def _port(text: str) -> int:
     raise argparse.ArgumentTypeError(f"{text!r} is not a port from 1024 to 65535")
 
 
-def seconds(text: str) -> float:
+def duration(unit: str) -> Callable[[str], float]:
     """An argument that is a duration above zero."""
-    try:
-        value = float(text)
-    except ValueError:
-        value = 0.0
-    if not 0 < value < 1e9:
-        raise argparse.ArgumentTypeError(f"{text!r} is not a number of seconds above 0")
-    return value
+
+    def number(text: str) -> float:
+        try:
+            value = float(text)
+        except ValueError:
+            value = 0.0
+        if not 0 < value < 1e9:
+            raise argparse.ArgumentTypeError(f"{text!r} is not a number of {unit} above 0")
+        return value
+
+    return number
+
+
+seconds, hours = duration("seconds"), duration("hours")

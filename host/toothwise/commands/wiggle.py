@@ -82,7 +82,7 @@ def add(commands: parsing.Commands) -> None:
 
 def _add_soak(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--soak", action="store_true", help="a long watch without places: heat, cold, a drive")
-    parser.add_argument("--hours", type=parsing.seconds, metavar="H", help="end after so long (default: at Ctrl-C)")
+    parser.add_argument("--hours", type=parsing.hours, metavar="H", help="end after so long (default: at Ctrl-C)")
     parser.add_argument("--temperatures", metavar="T.csv", help="soak of a file: time_s,celsius")
     parser.add_argument(
         "--thermistor",

@@ -255,6 +255,7 @@ class Examination:
             clock=self.clock,
             source=self._source,
             edge_counts=dict(self._counts),
+            crank=self.crank,
             until_tick=self.until_tick,
             wheel=self.wheel,
             identified=self._identified,

@@ -43,6 +43,7 @@ class Result:
     timing_level: the level after the edge of the crank that marks its teeth; None while that is not known.
     job: the card that the causes were weighed by, in plain types; None without one.
     course: see `examine.course`; None where no wheel was followed.
+    crank: the channel that was followed as the crank.
     looks_like: the wheel that the signal shows where it is hardly the one that was told; else empty.
     candidates: where no wheel could be settled on, the ones that were not ruled out.
     """
@@ -67,6 +68,7 @@ class Result:
     job: dict[str, Any] | None = None
     course: dict[str, Any] | None = None
     looks_like: str = ""
+    crank: str = "crank"
 
     @property
     def faults(self) -> list[Event]:
