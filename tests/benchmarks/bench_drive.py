@@ -36,7 +36,7 @@ def values(path: Path) -> list[int]:
 def bench(work: str, told: Path, motor: Motor) -> list[float]:
     """`loop`: settling time and overshoot of each target, by turns. `silent`: seconds to the drive's end."""
     told.write_text("")
-    edges = spin(motor, Told(told), MadeWheel(WHEEL), {"crank": Seeing()}, TICK_HZ, np.random.default_rng(1))
+    edges = spin(motor, Told(told.open()), MadeWheel(WHEEL), {"crank": Seeing()}, TICK_HZ, np.random.default_rng(1))
     out: list[float] = []
     with open_rig("virtual", edges=paced(edges), tick_hz=TICK_HZ, drive=told) as rig:
         setup = DriveSetup("pwm", 3600.0, plant=Plant(4161.0, 0.75, 0.014))

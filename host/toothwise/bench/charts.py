@@ -59,12 +59,8 @@ def d2(n: int) -> float:
     return float((weights * inside).sum() * (z[1] - z[0]) / 3.0)
 
 
-def d3(n: int) -> float:
-    """Standard deviation of the range of n normal values of spread 1; for two of them in closed form, as it is needed
-    for moving ranges alone: their range is sqrt(2) |z|."""
-    if n != 2:
-        raise ValueError("only for moving ranges of two")
-    return math.sqrt(2.0 - 4.0 / math.pi)
+D3_OF_2 = math.sqrt(2.0 - 4.0 / math.pi)
+"""Standard deviation of the range of two normal values of spread 1, which is sqrt(2) |z|."""
 
 
 def individuals(values: Floats) -> Chart:
@@ -73,7 +69,7 @@ def individuals(values: Floats) -> Chart:
     ranges = np.abs(np.diff(points))
     mean_range = float(np.mean(ranges)) if len(ranges) else 0.0
     sigma = mean_range / d2(2)
-    return _chart(1, points, float(np.mean(points)), sigma, _spread(2, ranges, mean_range, sigma * d3(2)))
+    return _chart(1, points, float(np.mean(points)), sigma, _spread(2, ranges, mean_range, sigma * D3_OF_2))
 
 
 def means(groups: Floats) -> Chart:

@@ -93,11 +93,6 @@ class Stage:
         tally = self._watch.examination.tally()
         return Counts(tally.missing, tally.extra, tally.revolutions)
 
-    @property
-    def speed_rpm(self) -> float | None:
-        """Of the sensor's wheel, now; None while nothing turns."""
-        return self._watch.examination.tally().speed_rpm
-
     def clear_fail(self) -> Judged | None:
         """A count that no more turns can mend; None while there is none."""
         if self.figures.sweep:

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TextIO
 
 from toothwise.bench.setup import DriveSetup
 
@@ -46,16 +46,17 @@ def made_bench(limits: Limits) -> Iterator[tuple[Rig, DriveSetup, Callable[[], N
         told = Path(folder) / "drive"
         told.touch()
         made = machined(limits.wheel, rng)
-        edges = spin(Motor(), Told(told), made, channels, TICK_HZ, rng)
-        with open_rig("virtual", edges=paced(edges), tick_hz=TICK_HZ, drive=told) as rig:
-            yield rig, DriveSetup("pwm", MOST_RPM), change
+        with told.open() as file:
+            edges = spin(Motor(), Told(file), made, channels, TICK_HZ, rng)
+            with open_rig("virtual", edges=paced(edges), tick_hz=TICK_HZ, drive=told) as rig:
+                yield rig, DriveSetup("pwm", MOST_RPM), change
 
 
 class Told:
-    """The last that the firmware's drive wrote, as a share of the whole."""
+    """The last that the firmware's drive wrote into its file, as a share of the whole."""
 
-    def __init__(self, path: Path) -> None:
-        self._file = path.open()
+    def __init__(self, file: TextIO) -> None:
+        self._file = file
         self._part = ""
         self._value = 0.0
 
