@@ -5,6 +5,7 @@ What each kind of event means stands in README.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -24,6 +25,19 @@ EVENT_KINDS = (*FAULT_KINDS, *NO_FAULT_KINDS)
 SEEN, BLIND, EXTRA, MISSING = 1, 2, 4, 8
 """Bits of a raster's cell, one tooth in one revolution or several. Where several are set the greatest is shown; 0 where
 nothing is known, or no tooth is there. BLIND: nobody can vouch for it."""
+
+
+def finite_or_none(value: Any) -> float | None:
+    """What was written down, as a finite number; None stays None. Raises ValueError or TypeError."""
+    if value is None:
+        return None
+    try:
+        number = float(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        number = math.inf
+    if not math.isfinite(number):
+        raise ValueError(f"{value} is no number")
+    return number
 
 
 @dataclass(frozen=True, slots=True)

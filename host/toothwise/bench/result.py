@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 import uuid
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
 from toothwise.errors import BookTrouble
-from toothwise.records import Judged, SensorResult
+from toothwise.records import Judged, SensorResult, finite_or_none
 
 PASS, FAIL, RETEST = "pass", "fail", "retest"
 VERDICTS = (PASS, RETEST, FAIL)
@@ -65,24 +64,15 @@ def worst(verdicts: list[str]) -> str:
 def _judged(body: Mapping[str, Any]) -> Judged:
     return Judged(
         str(body["name"]),
-        _maybe(body["value"]),
+        finite_or_none(body["value"]),
         str(body["unit"]),
-        _maybe(body["uncertainty"]),
-        _maybe(body["low"]),
-        _maybe(body["high"]),
+        finite_or_none(body["uncertainty"]),
+        finite_or_none(body["low"]),
+        finite_or_none(body["high"]),
         str(body["verdict"]),
         str(body.get("stage", "")),
         str(body.get("words", "")),
     )
-
-
-def _maybe(value: Any) -> float | None:
-    if value is None:
-        return None
-    number = float(value)
-    if not math.isfinite(number):
-        raise ValueError(f"{value} is no number")
-    return number
 
 
 def _unreadable(why: str) -> BookTrouble:

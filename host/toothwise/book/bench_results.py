@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import uuid
 from collections import defaultdict
 from collections.abc import Mapping
@@ -20,7 +19,7 @@ from toothwise.book.rows import as_text, from_text, insert_once, mentions
 from toothwise.book.store import Store
 from toothwise.book.times import now_utc
 from toothwise.errors import BookTrouble
-from toothwise.records import Judged, ResultLine
+from toothwise.records import Judged, ResultLine, finite_or_none
 
 _results, _measures = schema.bench_results, schema.bench_measures
 
@@ -220,7 +219,7 @@ def _rows_of(result: Mapping[str, Any]) -> tuple[dict[str, Any], list[dict[str, 
                 "seq": seq,
                 "stage": _text(measure.get("stage", "")),
                 **{name: _text(measure[name]) for name in _MEASURE_WORDS},
-                **{name: _number(measure[name]) for name in _MEASURE_NUMBERS},
+                **{name: finite_or_none(measure[name]) for name in _MEASURE_NUMBERS},
                 "more": _text(as_text(_rest(measure, _MEASURE))),
             }
             for seq, measure in enumerate(result["measures"])
@@ -245,15 +244,6 @@ def _text(value: Any) -> str:
     if "\0" in text:
         raise ValueError("There is a zero byte in its text")
     return text
-
-
-def _number(value: Any) -> float | None:
-    if value is None:
-        return None
-    number = float(value)
-    if not math.isfinite(number):
-        raise ValueError(f"{value} is no number")
-    return number
 
 
 def _result_of(head: Row[Any], measures: list[dict[str, Any]]) -> dict[str, Any]:

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from toothwise.errors import BookTrouble
+from toothwise.records import finite_or_none
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +46,7 @@ def from_dict(name: str, body: Mapping[str, Any]) -> LearntWheel:
             str(body["wheel"]),
             tuple(float(e) for e in body["error_deg"]),
             tuple(float(u) for u in body["uncertainty_deg"]),
-            (_maybe(runout[0]), _maybe(runout[1])),
+            (finite_or_none(runout[0]), finite_or_none(runout[1])),
             int(body["revolutions"]),
             str(body["origin"]),
         )
@@ -59,7 +60,3 @@ def from_dict(name: str, body: Mapping[str, Any]) -> LearntWheel:
             step="learn it again: toothwise wheel learn",
         )
     return learnt
-
-
-def _maybe(value: Any) -> float | None:
-    return None if value is None else float(value)
