@@ -25,10 +25,11 @@ from toothwise.commands.bench import master_of
 from toothwise.commands.bench_lots import tell_waiting
 from toothwise.commands.follow import TURN_S, joined
 from toothwise.commands.live import REDRAW_S
+from toothwise.commands.standing import StandingFault
 from toothwise.commands.stopping import Stopping
 from toothwise.edges.signal import Batch, Blind, Clock, Edges
 from toothwise.errors import BookTrouble, FileTrouble, Trouble
-from toothwise.link import Fault, open_rig
+from toothwise.link import open_rig
 from toothwise.records import SensorResult
 from toothwise.show.keys import Keys
 from toothwise.show.screen import Look, Screen
@@ -38,8 +39,6 @@ if TYPE_CHECKING:
     from toothwise.bench.setup import Setup
     from toothwise.book import Recorder
     from toothwise.link import Rig
-
-FAULT_STANDS_S = 10.0
 
 
 @contextmanager
@@ -97,7 +96,7 @@ class Work:
         self._recorder: Recorder | None = None
         self._began_tick = 0
         self._serial = ""
-        self._fault, self._fault_until = "", 0.0
+        self._fault = StandingFault()
         self._drawn_s = 0.0
         self._view: BenchView | None = None
         self._lines: TextIO | None = None
@@ -163,10 +162,9 @@ class Work:
         while bench.finished:
             self._keep(bench.finished.pop(0))
         for note in self.rig.take_notes():
-            if isinstance(note, Fault) and note.reason != "source_end":
-                self._fault, self._fault_until = note.hint, time.monotonic() + FAULT_STANDS_S
-                if note.reason.startswith("drive_"):
-                    bench.spindle.stop(note.hint)
+            fault = self._fault.take(note)
+            if fault is not None and fault.reason.startswith("drive_"):
+                bench.spindle.stop(fault.hint)
         self._show()
 
     def _keep(self, result: SensorResult) -> None:
@@ -208,8 +206,8 @@ class Work:
         standing = self.rig.trouble or (self._recorder.trouble if self._recorder else None)
         if standing:
             return str(standing)
-        if time.monotonic() < self._fault_until:
-            return self._fault
+        if self._fault.text:
+            return self._fault.text
         return f"results wait on this computer: {waiting.what}" if waiting else self._book_trouble
 
     def _show(self) -> None:

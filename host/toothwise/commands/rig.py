@@ -41,8 +41,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _list(args: argparse.Namespace) -> int:
-    from toothwise.errors import RigTrouble
-    from toothwise.link import find_rigs
+    from toothwise.link import find_rigs, no_rig
     from toothwise.show.progress import Progress
 
     with Progress() as progress:
@@ -60,11 +59,7 @@ def _list(args: argparse.Namespace) -> int:
         ]  # fmt: skip
         print("\n".join(table([["port", "board", "firmware", "tick", "channels"], *rows])))
     if not rigs:
-        raise RigTrouble(
-            "No rig was found",
-            cause="No port sent our frames: it is not plugged in, has no firmware yet, or is in use",
-            step="Check the cable; a new board needs: toothwise rig install PORT; without one: toothwise demo",
-        )
+        raise no_rig()
     for info in rigs:
         if info.trouble is not None:
             print(f"toothwise: {info.trouble}", file=sys.stderr)

@@ -14,16 +14,14 @@ from toothwise.commands.cards import job_number
 from toothwise.commands.follow import follow
 from toothwise.commands.live import InLines, OnScreen, watcher
 from toothwise.commands.paging import OnPage, opened
+from toothwise.commands.standing import StandingFault
 from toothwise.commands.stopping import Stopping
 from toothwise.errors import Trouble
 from toothwise.examine import Examination, Result
 from toothwise.examine.explain import by_card, explain, job_of
-from toothwise.link import Fault, Happening
+from toothwise.link import Happening
 from toothwise.page.feed import WatchFeed
 from toothwise.records import Event
-
-FAULT_STANDS_S = 10.0
-"""How long a fault that the rig reported once is shown."""
 
 if TYPE_CHECKING:
     from toothwise.book import Book, Recorder
@@ -110,21 +108,19 @@ class Notices:
         self._eye = eye
         self._on_page = on_page
         self._standing = ""
-        self._fault, self._fault_until = "", 0.0
+        self._fault = StandingFault()
 
     def see(self, examination: Examination, events: Sequence[Event]) -> None:
         for event in events:
             self._recorder.event(event)
-        now = time.monotonic()
         for note in self._rig.take_notes():
-            if isinstance(note, Fault) and note.reason != "source_end":  # which is how a replay ends
-                self._fault, self._fault_until = note.hint, now + FAULT_STANDS_S
-            elif isinstance(note, Happening) and note.kind == "mark":
+            self._fault.take(note)
+            if isinstance(note, Happening) and note.kind == "mark":
                 self._recorder.mark(note.tick, "mark")
                 if self._on_page is not None:
                     self._on_page.feed.marks += 1
         standing = self._rig.trouble or self._recorder.trouble
-        self._say(str(standing) if standing else self._fault if now < self._fault_until else "")
+        self._say(str(standing) if standing else self._fault.text)
 
     def _say(self, text: str) -> None:
         """On the live screen, where it stands until something else is to be said; else once, on standard

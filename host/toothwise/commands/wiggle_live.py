@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING, TextIO
 from toothwise.commands.follow import TURN_S, joined
 from toothwise.commands.live import REDRAW_S
 from toothwise.commands.paging import AddressCard
+from toothwise.commands.standing import StandingFault
 from toothwise.commands.stopping import Stopping
 from toothwise.commands.wiggle_sound import Alarms, Speaker
 from toothwise.edges.signal import Batch
 from toothwise.errors import Trouble
-from toothwise.link import Fault, Happening, Reading
+from toothwise.link import Happening, Reading
 from toothwise.page.feed import WiggleFeed
 from toothwise.records import Event as Finding
 from toothwise.show.keys import Keys
@@ -41,7 +42,6 @@ if TYPE_CHECKING:
 
 KEYS = "space next  b back  m mute  q end      or the rig's mark button"
 SOAK_KEYS = "digits and Enter: a temperature in °C   m mute   q end"
-FAULT_STANDS_S = 10.0
 FEWEST_MARKED_C, MARKED_EVERY_S = 0.5, 60.0
 """A temperature is kept when it changed by so much, and now and then."""
 MODE_WORDS = {
@@ -75,7 +75,7 @@ class LiveTest:
         self._seconds = seconds
         self._typed = ""
         self._told_mode: str | None = None
-        self._fault, self._fault_until = "", 0.0
+        self._fault = StandingFault()
         self._drawn_s = 0.0
         self._unseen_until = 0
         self._view: WiggleView | None = None
@@ -177,11 +177,9 @@ class LiveTest:
                 speaker.say(f"watch {self._told_mode}")
 
     def _notes(self) -> None:
-        now = time.monotonic()
         for note in self.rig.take_notes():
-            if isinstance(note, Fault) and note.reason != "source_end":
-                self._fault, self._fault_until = note.hint, now + FAULT_STANDS_S
-            elif isinstance(note, Happening) and note.kind == "mark" and self.guide is not None:
+            self._fault.take(note)
+            if isinstance(note, Happening) and note.kind == "mark" and self.guide is not None:
                 self._mark(self.guide.next(note.tick))
             elif isinstance(note, Happening) and note.kind == "short":
                 self._short(note)
@@ -378,7 +376,7 @@ class LiveTest:
             whole=len(events),
             state=self._state() + ("   MUTED" if alarms.muted else ""),
             alarm=alarms.news,
-            notice=str(trouble) if trouble else self._fault if now_s < self._fault_until else "",
+            notice=str(trouble) if trouble else self._fault.text,
             last=self._event_line(events[-1]) if events else "",
             keys=(AddressCard.KEY if self._card else "") + (KEYS if self.guide else SOAK_KEYS),
             places=self._places(counts),

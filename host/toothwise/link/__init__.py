@@ -22,7 +22,7 @@ unplugged rig may come back, `rig.trouble` says what is wrong and the batches go
 from toothwise.link.hello import Hello
 from toothwise.link.installer import Installed, install
 from toothwise.link.notes import Fault, Happening, LinkStats, Note, Reading
-from toothwise.link.open import RigInfo, find_rigs, open_rig
+from toothwise.link.open import RigInfo, find_rigs, no_rig, open_rig
 from toothwise.link.rig import Rig
 from toothwise.link.selfcheck import CheckReport, check
 
@@ -40,5 +40,6 @@ __all__ = [
     "check",
     "find_rigs",
     "install",
+    "no_rig",
     "open_rig",
 ]

@@ -138,10 +138,16 @@ def _only_rig() -> str:
             cause="It is not clear which one is meant",
             step=f"Name one, for instance: --rig {rigs[0].port}",
         )
-    raise RigTrouble(
+    raise no_rig()
+
+
+def no_rig() -> RigTrouble:
+    """No port of this computer sent frames."""
+    return RigTrouble(
         "No rig was found",
         cause="No port sent our frames: it is not plugged in, has no firmware yet, or is in use",
-        step="Check the cable; a new board needs: toothwise rig install PORT; without a board: --rig virtual",
+        step="Check the cable; a new board needs: toothwise rig install PORT; without a board: toothwise demo, or"
+        " --rig virtual",
     )
 
 
