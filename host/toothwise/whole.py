@@ -15,10 +15,11 @@ def whole_file(file: Path, trouble: type[Trouble] = FileTrouble) -> Iterator[Pat
 
     What the system refuses in the block, or in the end, is raised as `trouble`, with the name of `file`.
     """
-    part = file.with_name(f"{file.name}.part")
+    real = file.resolve() if file.is_symlink() else file  # a link stays one
+    part = real.with_name(f"{real.name}.part")
     try:
         yield part
-        part.replace(file)
+        part.replace(real)
     except OSError as error:
         cause = error.strerror or str(error)
         raise trouble(f"{file} cannot be written", cause=cause, step="Choose another place") from None

@@ -56,6 +56,27 @@ def test_a_card_as_some_editors_save_it(tmp_path: Path) -> None:
     assert load(path).codes == ("P0335",)
 
 
+def test_a_full_disk_leaves_the_card_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = card(tmp_path, DESIGN)
+    job = load(path)
+
+    def full(self: Path, *_: object, **__: object) -> None:
+        self.open("w").close()
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "write_text", full)
+    with pytest.raises(FileTrouble, match=r"card.toml cannot be written. No space left"):
+        save(job, path)
+    assert load(path) == job
+
+
+def test_a_card_behind_a_link_is_written_where_it_is(tmp_path: Path) -> None:
+    path, link = card(tmp_path, ""), tmp_path / "link.toml"
+    link.symlink_to(path)
+    save(Job(complaint=("stall",)), link)
+    assert link.is_symlink() and load(path).complaint == ("stall",)
+
+
 @pytest.mark.parametrize("text", ["[readings]\nresistance_ohm = 1e999", "[vehicle]\ntdc1_deg = 1e999"])
 def test_a_number_too_large_is_not_over_range(tmp_path: Path, text: str) -> None:
     with pytest.raises(FileTrouble, match="too large"):

@@ -15,6 +15,7 @@ from typing import Any
 from toothwise import toml
 from toothwise.causes import codes, readings
 from toothwise.errors import FileTrouble
+from toothwise.whole import write_whole
 
 COMPLAINTS = (
     "no start", "hard start", "stall", "rough idle", "low power",
@@ -149,14 +150,10 @@ def to_dict(job: Job) -> dict[str, Any]:
 
 
 def save(job: Job, path: Path) -> None:
-    """Write the card; raises FileTrouble where the file cannot be written."""
+    """Write the card, all of it or nothing; raises FileTrouble where the file cannot be written."""
     import tomli_w  # only writing needs it
 
-    text = tomli_w.dumps(to_dict(job))
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise FileTrouble(f"the job file {path} cannot be written", cause=error.strerror or "") from None
+    write_whole(path, tomli_w.dumps(to_dict(job)))
 
 
 def _known(table: str, data: Any, keys: tuple[str, ...]) -> None:

@@ -347,7 +347,7 @@ class LiveTest:
         on_page = self._feed is not None and (self._feed.due() or sounded)
         if not on_screen and not on_page:
             return
-        now, rpm = self._now(alarms, now_s), self.watching.examination.tally().speed_rpm
+        now, rpm = self._now(alarms), self.watching.examination.tally().speed_rpm
         if on_screen and self._view is not None:
             self._drawn_s = now_s
             if self._card is None or not self._card.shown():
@@ -359,7 +359,7 @@ class LiveTest:
                 self._told_alarms = alarms.sounded
             self._feed.draw(now, rpm, guide=self.guide, muted=alarms.muted, marks=self._noted)
 
-    def _now(self, alarms: Alarms, now_s: float) -> Now:
+    def _now(self, alarms: Alarms) -> Now:
         watching, tick = self.watching, self.watching.until_tick
         events = list(watching.contacts)
         counts = Counter(self._place_at(event.tick) for event in events)
