@@ -94,6 +94,18 @@ def test_windows_beside_the_gap_of_a_wheel_of_few_teeth_make_no_weak_cylinder(cy
     assert all(abs(m.value) < 4 * m.uncertainty for m in named(measures, "cylinder_work").values())
 
 
+@pytest.mark.parametrize("cylinders", [2, 3, 4, 5, 6, 8, 12])
+@pytest.mark.parametrize("name", ["60-2", "36-1", "36-2", "36-2-2-2"])
+def test_wherever_the_first_firing_lies_all_windows_are_in_the_four_turns(name: str, cylinders: int) -> None:
+    made = wheel(name)
+    angles, interval = np.array(made.angles_deg), 720.0 / cylinders
+    for first in np.linspace(0.0, interval, 41)[:-1]:
+        at = windows.place(made, angles, cylinders, float(first))
+        assert at.start.min() >= 0 and at.end.max() <= 4 * made.teeth
+        assert (at.first_deg - first) % interval == pytest.approx(0.0)
+        assert at.energies(np.ones((1, 4 * made.teeth))).shape == (1, 2 * cylinders + 1)
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_the_wheel_alone_is_never_a_cylinder(seed: int) -> None:
     """No engine at all: an even swing at the firing order, and every error belongs to the wheel."""

@@ -136,14 +136,15 @@ class CylinderCheck:
         halves = [windows.slowest(rows[i::2], self._angles, self._cylinders) for i in (0, 1)]
         interval = 720.0 / self._cylinders
         apart = (halves[0] - halves[1] + interval / 2) % interval - interval / 2
-        return Measure("slowest_angle", at.first_deg, "deg", abs(apart) / 2 + 0.2, about)
+        return Measure("slowest_angle", at.first_deg % interval, "deg", abs(apart) / 2 + 0.2, about)
 
     def _slots(self, at: windows.Windows) -> list[dict[str, object]]:
         """What each slot is about: its number, its angle in the cycle, and its cylinder where that is known."""
         n = self._cylinders
         angles = at.first_deg + np.arange(n) * 720.0 / n
         if self.cycle_turn == 1:
-            angles = (angles + 360.0) % 720.0
+            angles = angles + 360.0
+        angles = angles % 720.0
         place = np.argsort(np.argsort(angles))
         found: list[dict[str, object]] = []
         for index in range(n):

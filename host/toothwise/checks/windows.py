@@ -22,7 +22,8 @@ _HALF_WIDTH_DEG = 30.0
 class Windows:
     """Spans of teeth over a cycle and a window beyond it.
 
-    first_deg: angle of the first window's middle, a top dead centre, from tooth 1 of the cycle's first turn.
+    first_deg: angle of the first window's middle, a top dead centre, from tooth 1 of the cycle's first turn; below 0
+        where its like a firing later would leave no room for the last window.
     start, end: (2n+1,), the steps each window spans, counted in the four turns of a row; even windows lie on
         top dead centres, odd ones half-way to the next.
     span_deg: (2n+1,), how far each reaches. middle_deg: (2n+1,), its middle.
@@ -55,6 +56,8 @@ def place(wheel: Wheel, angles_deg: Floats, cylinders: int, first_deg: float) ->
     """
     apart = 360.0 / cylinders
     half = min(_HALF_WIDTH_DEG, 0.6 * apart)
+    if first_deg + half > 360.0:  # of two cylinders one fires a turn
+        first_deg -= 2.0 * apart
     ends = np.concatenate([angles_deg + 360.0 * turn for turn in range(-1, 3)])
     starts, stops = [], []
     for index in range(cylinders):
