@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from toothwise.track.geometry import Geometry
 from toothwise.track.numbering import FIRST, FaultyTurns
+from toothwise.track.steady import Steady
 from toothwise.wheel import catalogue
 
 from tests.track.signals import FINE, Shaft, said, signal, track
@@ -68,6 +69,24 @@ def test_asked_in_vain_it_waits_for_twice_as_many() -> None:
     faults.note(np.arange(2), np.array([3 * N, 3 * N + 5]))
     assert not faults.due()
     assert faults._ask_at == 2 * FIRST
+
+
+@pytest.mark.parametrize("off", [1, 7, 21])
+@pytest.mark.parametrize("name", ["60-2", "36-1", "36-2", "48-1", "30-1", "36+1"])
+def test_wrong_numbers_are_found_out(name: str, off: int) -> None:
+    """Whatever made them wrong: within five turns they are right, and no fault is told any more."""
+    wheel = catalogue.wheel(name)
+    whole = signal(wheel, Shaft(-200.0).turn(1500, 12))
+    edges, until = whole.edges(FINE), whole.until(FINE)
+    truth = track(edges, wheel, FINE, until)
+    with pytest.MonkeyPatch.context() as patch:
+        right = Steady.first
+        patch.setattr(Steady, "first", lambda *a: None if right(*a) is None else (right(*a) + off) % wheel.teeth)
+        teeth = track(edges, wheel, FINE, until)
+    assert teeth.tooth[0] != truth.tooth[0]
+    late = teeth.ticks > truth.ticks[5 * wheel.teeth]
+    np.testing.assert_array_equal(teeth.tooth[late], truth.tooth[np.searchsorted(truth.ticks, teeth.ticks[late])])
+    assert not [e for e in teeth.events if e.tick > truth.ticks[5 * wheel.teeth]]
 
 
 @pytest.mark.parametrize("name", ["60-2", "36-1", "36-2-2-2"])

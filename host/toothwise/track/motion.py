@@ -112,9 +112,10 @@ LEAST_SLOWING, SLOWING_SIGMA = 0.26, 0.12
 """A wheel that comes to rest at steady torque takes, for the last whole step before, longer than for the one before
 that: by sqrt(2) - 1 to sqrt(3) - sqrt(2) at least, 0.26 in log units (geometry). The same, mirrored, after a rest."""
 
-RENUMBER = 9.0
-"""What it costs, in nats, to say that the teeth have been numbered wrongly so far. Asked only where faults come turn
-after turn: right numbers with one fault a turn then stay the better answer, for wrong ones pay again at the gap."""
+RENUMBER = 7.0
+"""What it costs, in nats, to say that the teeth have been numbered wrongly so far: as much as a fault. Asked only where
+faults come turn after turn: right numbers with one fault a turn then stay the better answer, for wrong ones pay again
+at the gap. It must leave the other numbers in the running until then (see `SETTLED` in `beam.py`)."""
 
 RAD = math.pi / 180.0
 

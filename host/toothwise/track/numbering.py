@@ -46,11 +46,11 @@ class FaultyTurns:
 
     def note(self, edges: NDArray[np.int64], counts: NDArray[np.int64]) -> None:
         """Take in decided teeth: the numbers of their edges, and their counts."""
-        good = (np.diff(counts) == 1) & (np.diff(edges) == 1)
-        for count in counts[:-1][good].tolist():
+        many = (np.diff(counts) != 1).astype(int) + (np.diff(edges) != 1)  # a tooth missing, an edge too many, or both
+        for count in counts[:-1][many == 0].tolist():
             if count % self._teeth in self._marks:
                 self._marks[count % self._teeth] = count
-        for count in counts[:-1][~good].tolist():
+        for count in np.repeat(counts[:-1], many).tolist():
             if self._counts and count - self._counts[-1] > TURN * self._teeth:
                 self._counts, self._ask_at = [], FIRST
             self._counts.append(count)
