@@ -16,7 +16,7 @@ from toothwise.bench.decide import judge
 from toothwise.bench.limits import Limit
 from toothwise.bench.result import FAIL, RETEST
 from toothwise.edges.signal import Clock
-from toothwise.records import Event, Judged
+from toothwise.records import TOOTH_KINDS, Event, Judged
 from toothwise.track.teeth import Teeth
 from toothwise.wheel.pattern import Wheel
 
@@ -90,7 +90,7 @@ def _proof(
         return f"the master counted fully from {master_rpm:.0f} rpm" if slower and master_rpm <= most else None
     at, rpm = turn_rpm(teeth, wheel, clock)
     for event in events:
-        if event.kind in ("missing", "extra", "silent") and len(at):
+        if event.kind in TOOTH_KINDS and len(at):
             near = float(rpm[np.argmin(np.abs(teeth.ticks[at] - event.tick))])
             if near > most:
                 return f"teeth were missed at {near:.0f} rpm"

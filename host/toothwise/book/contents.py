@@ -9,9 +9,7 @@ from sqlalchemy import Table, func, select
 
 from toothwise.book import schema
 from toothwise.book.store import Store
-
-_NO_FAULT = ("blind", "stopped")
-"""Kinds of event that speak of no fault."""
+from toothwise.records import NO_FAULT_KINDS
 
 _AT_ONCE = 10_000
 """Recordings asked for by one query: a database takes no more than some ten thousand numbers in a list."""
@@ -55,7 +53,7 @@ def findings(store: Store, recordings: Iterable[int]) -> dict[int, int]:
     events = schema.events
     wanted = (
         select(events.c.recording_id, func.count())
-        .where(events.c.kind.not_in(_NO_FAULT))
+        .where(events.c.kind.not_in(NO_FAULT_KINDS))
         .group_by(events.c.recording_id)
     )
     found: dict[int, int] = {}

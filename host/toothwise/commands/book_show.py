@@ -39,7 +39,7 @@ def _table(book: Book, entries: list[Entry], found: dict[int, int]) -> list[str]
     titles = {job: words.fit(words.clean(book.jobs.get(job).title), 24) for job in jobs_here}
     head = ["no.", "started (UTC)", "state", "length", "edges", "findings", "job", "from"]
     rows = [
-        [str(e.id), utc(e.started_utc), e.state, span(e), f"{e.edges:,}", _findings(e, found),
+        [str(e.id), words.utc(e.started_utc), e.state, span(e), f"{e.edges:,}", _findings(e, found),
          f"{e.job_id} {titles[e.job_id]}" if e.job_id else "", origin(e)]
         for e in entries
     ]  # fmt: skip
@@ -60,11 +60,12 @@ def jobs(args: argparse.Namespace, book: Book) -> int:
     if not some:
         print("The book has no such job." if args.search else "No job yet: toothwise watch --job JOB.toml makes one.")
         return 0
+    from toothwise.show import words
     from toothwise.show.table import table
 
     head = ["no.", "changed (UTC)", "recordings", "notes", "job"]
     rows = [
-        [str(j.id), utc(j.changed_utc), str(counts[j.id]["recordings"]), str(counts[j.id]["notes"]), j.title]
+        [str(j.id), words.utc(j.changed_utc), str(counts[j.id]["recordings"]), str(counts[j.id]["notes"]), j.title]
         for j in some
     ]
     print("\n".join(table([head, *rows], right={0, 2, 3})))
@@ -111,7 +112,7 @@ def _show_recording(args: argparse.Namespace, book: Book, number: int) -> int:
     if entry.job_id is not None:
         print(f"job       {entry.job_id}: {words.clean(book.jobs.get(entry.job_id).title)}")
     for when, text in recording.notes():
-        print(f"note      {utc(when)}  {words.clean(text)}")
+        print(f"note      {words.utc(when)}  {words.clean(text)}")
     for tick, place in recording.marks():
         print(f"mark      {words.clock_time(recording.clock.seconds(tick))}  {words.clean(place)}")
     if recording.result is None:
@@ -132,14 +133,14 @@ def _show_job(args: argparse.Namespace, book: Book, number: int) -> int:
     from toothwise.show import words
 
     print(f"job {job.id}: {words.clean(job.title)}")
-    print(f"made      {utc(job.made_utc)}, changed {utc(job.changed_utc)} UTC")
+    print(f"made      {words.utc(job.made_utc)}, changed {words.utc(job.changed_utc)} UTC")
     if job.file:
         print(f"card      {words.clean(job.file)}")
     for reading in readings:
         at = f", at {words.clean(reading.measured_at)}" if reading.measured_at else ""
-        print(f"reading   {utc(reading.taken_utc)}  {words.clean(reading.name)} {reading.value:g}{at}")
+        print(f"reading   {words.utc(reading.taken_utc)}  {words.clean(reading.name)} {reading.value:g}{at}")
     for when, text in notes:
-        print(f"note      {utc(when)}  {words.clean(text)}")
+        print(f"note      {words.utc(when)}  {words.clean(text)}")
     print()
     print("\n".join(f"  {words.clean(row)}" for row in job.body.strip().splitlines()))
     print()
@@ -174,12 +175,9 @@ def compare(args: argparse.Namespace, book: Book) -> int:
 
 def line(entry: Entry) -> str:
     """A recording in a line."""
-    return f"{entry.id}: {utc(entry.started_utc)} UTC, {span(entry)}, from {origin(entry)}"
+    from toothwise.show import words
 
-
-def utc(text: str) -> str:
-    """To the second."""
-    return text[:19].replace("T", " ")
+    return f"{entry.id}: {words.utc(entry.started_utc)} UTC, {span(entry)}, from {origin(entry)}"
 
 
 def span(entry: Entry) -> str:

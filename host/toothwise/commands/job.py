@@ -187,7 +187,7 @@ def _causes(args: argparse.Namespace) -> int:
                         print(f"             {sign} {words}")
                 print(f"             next: {entry['next']}")
         print(_DEFER)
-    faults = [e for e in found if e["stands"] == "supported" and e["cause"] not in ("look_past_signal", "unproven")]
+    faults = [e for e in found if e["stands"] == "supported" and e["fault"]]
     return 1 if faults else 0
 
 

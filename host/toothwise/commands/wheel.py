@@ -187,6 +187,7 @@ def _learn(args: argparse.Namespace) -> int:
 
 def _learnt(result: Result, target: str) -> LearntWheel:
     """What a result's measures say of the wheel. Raises FileTrouble where the recording is not fit to learn from."""
+    from toothwise.records import TOOTH_KINDS
     from toothwise.wheel.learnt import LearntWheel
 
     if result.wheel is None:
@@ -195,7 +196,7 @@ def _learnt(result: Result, target: str) -> LearntWheel:
             cause=f"it could be {', '.join(result.candidates)}" if result.candidates else "no known wheel fits it",
             step="name it with --wheel",
         )
-    faults = [event for event in result.events if event.kind in ("missing", "extra", "silent")]
+    faults = [event for event in result.events if event.kind in TOOTH_KINDS]
     if faults:
         raise FileTrouble(
             f"{target} is no good recording to learn a wheel from: {len(faults)} findings",

@@ -24,9 +24,10 @@ from toothwise.page.feed import WiggleFeed
 from toothwise.records import Event as Finding
 from toothwise.show.keys import Keys
 from toothwise.show.screen import Look, Screen
+from toothwise.show.wiggle import MODES
 from toothwise.show.wiggle_screen import Now, WiggleView, last_event
 from toothwise.wiggle import rules
-from toothwise.wiggle.disturbance import Disturbance, Event
+from toothwise.wiggle.disturbance import Burst, Disturbance
 from toothwise.wiggle.guide import Guide
 from toothwise.wiggle.interference import NamedSoFar
 from toothwise.wiggle.judge import Placed
@@ -44,12 +45,6 @@ KEYS = "space next  b back  m mute  q end      or the rig's mark button"
 SOAK_KEYS = "digits and Enter: a temperature in °C   m mute   q end"
 FEWEST_MARKED_C, MARKED_EVERY_S = 0.5, 60.0
 """A temperature is kept when it changed by so much, and now and then."""
-MODE_WORDS = {
-    "turning": "turning",
-    "rest": "at rest",
-    "continuity": "continuity",
-    None: "looking whether anything turns",
-}
 
 
 class LiveTest:
@@ -285,7 +280,7 @@ class LiveTest:
         return f"{where}, wiggle {step.wiggle} of {of}{hint}"
 
     def _state(self) -> str:
-        mode, tally = MODE_WORDS[self.watching.mode], self.watching.examination.tally()
+        mode, tally = MODES[self.watching.mode], self.watching.examination.tally()
         parts = [mode if self.watching.mode != "turning" else f"{tally.speed_rpm or 0:,.0f} rpm"]
         if "feed" not in self.watching.channels:
             parts.append("no feed channel: feed and signal are not told apart")
@@ -331,7 +326,7 @@ class LiveTest:
                 self._feed.found(self._told_events + self._gone_events, "interference", line)
         self._told_noise = named
 
-    def _event_line(self, event: Event) -> str:
+    def _event_line(self, event: Burst) -> str:
         mode, place = self.watching.mode or "rest", self._place_at(event.tick)
         return last_event(Placed(self.rig.clock, event, mode, place, 0, False).as_json())
 

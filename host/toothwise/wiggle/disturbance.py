@@ -97,10 +97,6 @@ class Burst:
         return first if first in ("cam", "aux") else "signal"
 
 
-Event = Burst
-"""The live test's name for it."""
-
-
 def _explained(part: Disturbance, lows: list[Disturbance], clock: Clock) -> bool:
     """Whether a feed that was low can have made this."""
     before = clock.ticks(rules.SKEW_S) + part.slack
