@@ -106,6 +106,49 @@ def test_wherever_the_first_firing_lies_all_windows_are_in_the_four_turns(name: 
         assert at.energies(np.ones((1, 4 * made.teeth))).shape == (1, 2 * cylinders + 1)
 
 
+def turned(cylinders: int, firings_deg: tuple[float, ...], weak: tuple[int, ...] = (), name: str = "60-2") -> Teeth:
+    """Cranking, each cylinder slowing the crank around its own top dead centre; the weak ones half as much."""
+    made = wheel(name)
+    grid = np.arange(0.0, 720.0, 0.5)
+    energy = np.ones(len(grid))
+    for slot, place in enumerate(firings_deg):
+        off = (grid - place + 360.0) % 720.0 - 360.0
+        energy -= (0.15 if slot in weak else 0.3) * np.exp(-((off / (180.0 / cylinders)) ** 2))
+    speed = 6.0 * 200.0 * np.sqrt(np.tile(energy, 20))
+    time = np.concatenate([[0.0], np.cumsum(0.5 / speed)])
+    angles = (np.array(made.angles_deg)[None, :] + 360.0 * np.arange(40)[:, None]).ravel()
+    ticks = np.rint(np.interp(angles, 0.5 * np.arange(len(time)), time) / 16e-9).astype(np.int64)
+    tooth = np.tile(np.arange(1, made.teeth + 1), 40).astype(np.int32)
+    turn = np.repeat(np.arange(40), made.teeth)
+    return Teeth(ticks, np.full(len(ticks), -1), tooth, turn, np.zeros(len(ticks), np.int32))
+
+
+UNEVEN = {
+    "V of two at 90 degrees": (2, (20.0, 290.0)),
+    "parallel two, cranks half a turn apart": (2, (20.0, 200.0)),
+    "V6 at 90 degrees on three crank pins": (6, (5.0, 95.0, 245.0, 335.0, 485.0, 575.0)),
+}  # firing angles: the angle between the cylinders and that between the crank pins [D]
+
+
+@pytest.mark.parametrize("engine", UNEVEN)
+def test_an_engine_that_fires_unevenly_has_no_weak_cylinder(engine: str) -> None:
+    cylinders, places = UNEVEN[engine]
+    teeth = turned(cylinders, places)
+    assert measured(teeth, MadeWheel(wheel("60-2")), cylinders) == []
+
+
+@pytest.mark.parametrize(
+    ("cylinders", "weak"), [(2, (1,)), (4, (1,)), (4, (1, 3)), (6, (2,)), (6, (0, 2, 4)), (8, (5,))]
+)
+def test_weak_cylinders_do_not_make_an_engine_uneven(cylinders: int, weak: tuple[int, ...]) -> None:
+    """Not even every other one, as where a gasket leaks between two."""
+    places = tuple(10.0 + 720.0 / cylinders * slot for slot in range(cylinders))
+    found = named(
+        measured(turned(cylinders, places, weak), MadeWheel(wheel("60-2")), cylinders), "relative_compression"
+    )
+    assert {slot - 1 for slot, m in found.items() if m.value < 90.0} == set(weak)
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_the_wheel_alone_is_never_a_cylinder(seed: int) -> None:
     """No engine at all: an even swing at the firing order, and every error belongs to the wheel."""

@@ -86,6 +86,10 @@ class CylinderCheck:
         if not self._possible:
             return []
         self._cycles.finish()
+        # At idle a misfire moves the slowest point too.
+        cranking = self._cycles.longest(0)
+        if len(cranking) >= _ENOUGH_CRANKING and windows.fires_unevenly(cranking, self._angles, self._cylinders):
+            return []  # no window would lie on a top dead centre
         return [*self._cranking(), *self._idle()]
 
     def _place(self, rows: Floats) -> windows.Windows:
