@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from toothwise.checks.gap import Gap
-from toothwise.checks.wheel_error import Learnt, WheelError
+from toothwise.checks.wheel_error import Learnt, WheelError, learn
 from toothwise.track.tracker import Tracker
 from toothwise.wheel.pattern import Wheel
 
@@ -176,6 +176,18 @@ def test_a_fours_firing_order_without_harmonics_is_no_oval_wheel() -> None:
     wheel = n_minus(60, 2)
     learnt = learnt_from(wheel, Spin(800.0, 300, ((2.0, 0.03, 0.3),), seed=4), made_errors(wheel, 4))
     assert learnt.runout_deg[1] < 2.0 * learnt.runout_uncertainty_deg[1]
+
+
+def test_a_twin_that_fires_once_a_turn_is_no_wheel_off_centre() -> None:
+    """With the cylinders known, what comes once a turn is the firing's."""
+    wheel = n_minus(36, 1)
+    twin = Spin(300.0, 120, ((1.0, 0.08, 0.3), (2.0, 0.04, 0.9), (3.0, 0.02, 1.5), (4.0, 0.01, 2.0)), 0.02, seed=5)
+    for cylinders in (2, None):
+        check = WheelError(wheel, MICRO, cylinders)
+        check.add(twin.teeth(wheel, error_deg=made_errors(wheel, 5), jitter_deg=0.02))
+        learnt = learn(check._shape, check._shape.finish(), None if cylinders is None else cylinders / 2)
+        claimed = learnt.runout_deg[0] > 3.0 * learnt.runout_uncertainty_deg[0] + 0.05
+        assert claimed == (cylinders is None), "unknown, it may as well be the wheel; known, it may not"
 
 
 def test_few_turns_say_no_more_than_they_hold() -> None:

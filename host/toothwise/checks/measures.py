@@ -24,7 +24,7 @@ class Measures:
     """Feed teeth and edges of every channel, in order of time; ask once at the end.
 
     wheel: the crank's. crank: its channel. cam: whether the recording has a cam.
-    cam_reference_deg: the cam's edges on a known-good engine, crank degrees.
+    cam_reference_deg: the cam's edges on a known-good engine, crank degrees. cylinders: the engine's, if known.
     """
 
     def __init__(
@@ -35,11 +35,12 @@ class Measures:
         crank: str = "crank",
         cam: bool = True,
         cam_reference_deg: Sequence[float] = (),
+        cylinders: int | None = None,
     ) -> None:
         self._cam = cam
         self.crank = crank
         self._reference = cam_reference_deg
-        self.wheel_error = WheelError(wheel, clock)
+        self.wheel_error = WheelError(wheel, clock, cylinders)
         self.cam_edges = CamEdges(wheel, clock)
         self._jitter, self._full = Jitter(wheel, clock), FullCount(wheel, clock)
         self._startup, self._duty = Startup(wheel, clock), Duty()

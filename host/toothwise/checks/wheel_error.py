@@ -88,10 +88,11 @@ class Learnt:
 
 
 class WheelError:
-    """Feed a channel's teeth, then ask what was learnt."""
+    """Feed a channel's teeth, then ask what was learnt. cylinders: of the engine that turns the wheel, if known."""
 
-    def __init__(self, wheel: Wheel, clock: Clock) -> None:
+    def __init__(self, wheel: Wheel, clock: Clock, cylinders: int | None = None) -> None:
         self.wheel = wheel
+        self._order = None if cylinders is None else cylinders / 2
         self._shape = CycleShape(wheel, clock)
         self._tick_s = clock.tick_ns * 1e-9
 
@@ -106,7 +107,7 @@ class WheelError:
         if not groups:
             return None
         for some in (groups, groups[:1]):
-            learnt = learn(self._shape, some)
+            learnt = learn(self._shape, some, self._order)
             if max(learnt.runout_deg) < MOST_RUNOUT_DEG:
                 return learnt
         return None
@@ -163,16 +164,17 @@ class _Model:
         return np.asarray(np.degrees(heights / self.orders) ** 2 / 2.0)
 
 
-def learn(shape: CycleShape, groups: list[Group]) -> Learnt:
-    """What the groups' mean cycles say of the wheel; the first group sets the size of tooth errors."""
+def learn(shape: CycleShape, groups: list[Group], order: float | None = None) -> Learnt:
+    """What the groups' mean cycles say of the wheel; the first group sets the size of tooth errors. order: that of the
+    firing, where the engine is known."""
     model = _Model(shape)
     single = np.ones(model.teeth)
     sigma, found = 0.03, []
     solved: tuple[Floats, Floats, Floats, Floats] | None = None
     for _ in range(2):
-        first = _fit(model, groups[0], single, None)
+        first = _fit(model, groups[0], single, None, order)
         sigma = first[0]
-        found = [first, *(_fit(model, group, single, sigma, first[2]) for group in groups[1:])]
+        found = [first, *(_fit(model, group, single, sigma, order or first[2]) for group in groups[1:])]
         solved = _solve(model, *_agreeing(model, groups, found, single, sigma), single, sigma)
         error = solved[0]
         large = np.abs(error) > LARGE * sigma
@@ -208,7 +210,7 @@ Fit = tuple[float, Floats, float]
 
 def _fit(model: _Model, group: Group, single: Floats, sigma: float | None, order: float | None = None) -> Fit:
     """Most likely sizes: of tooth errors (unless given), and of the engine's waves by order. order: that of the firing,
-    where another speed has shown it already.
+    where the engine is known or another speed has shown it already.
 
     Worked on the mean of the two turns, which holds the wheel and the whole orders, and on half their difference,
     which holds the half orders; that the two also vary together a little is left out here.
@@ -239,7 +241,7 @@ def _fit(model: _Model, group: Group, single: Floats, sigma: float | None, order
     if not fires:  # as on a bench: no order is set apart
         best = _descend(cost, np.array([*best[:3], NO_FIRING, 3.0]), np.array([*step[:3], 0.0, 0.0]))
     variance = model.engine(np.exp(best[1]), best[2], np.exp(best[3]), best[4], firing_order)
-    if fires and firing_order > 1.0:
+    if fires and (firing_order > 1.0 or order):
         # A wave without harmonics looks less like an engine's; but every engine has one at its firing order.
         at = model.at(firing_order)
         variance[at] = max(variance[at], seen**2 / 2.0)

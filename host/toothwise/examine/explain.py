@@ -29,8 +29,10 @@ def measures_for(job: Job) -> list[MakeCheck]:
     """The checks of an examination."""
 
     def make(wheel: Wheel, clock: Clock, crank: str) -> Check:
-        measures = Measures(wheel, clock, crank=crank, cam_reference_deg=job.reference.cam_edges_deg)
         engine, cylinders = job.vehicle, None
+        measures = Measures(
+            wheel, clock, crank=crank, cam_reference_deg=job.reference.cam_edges_deg, cylinders=engine.cylinders
+        )
         if engine.cylinders is not None:
             cylinders = CylinderCheck(
                 wheel,
