@@ -16,7 +16,7 @@ from toothwise.wheel.pattern import Wheel
 Floats = NDArray[np.float64]
 
 _HALF_WIDTH_DEG = 30.0
-_UNEVEN = 0.1
+_UNEVEN = 0.15
 """Two firings are uneven if the crank is slowest further from half-way between its slowest points before and behind
 than by this share of the interval. Firings 90 and 150 or 270 and 450 degrees apart have 0.25; 315 and 405 have 0.125,
 and their windows still lie near their top dead centres [D]."""

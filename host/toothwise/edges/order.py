@@ -36,8 +36,13 @@ def in_order(
     steps_back = np.flatnonzero(np.diff(tick[used]) < 0)
     for first, last in _clusters(steps_back):
         low, high = max(0, first - HELD_ROWS // 2), min(len(used), last + 2 + HELD_ROWS // 2)
+        near = tick[used[low:high]]
+        # What stands before and behind stays: no row in between may contradict it.
+        fits = np.flatnonzero((near >= tick[used[low - 1]]) if low else np.ones(len(near), bool))
+        if high < len(used):
+            fits = fits[near[fits] <= tick[used[high]]]
         dropped = np.ones(high - low, bool)
-        dropped[_longest_rising(tick[used[low:high]].tolist())] = False
+        dropped[fits[_longest_rising(near[fits].tolist())]] = False
         falls.append(_fall(file, int(line[used[first + 1]]), int(dropped.sum()), 1 + (last - first) // HELD_ROWS))
         keep[used[low:high][dropped]] = False
     return keep, falls
