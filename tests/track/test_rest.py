@@ -8,7 +8,7 @@ from toothwise.edges.signal import Edges
 from toothwise.wheel import catalogue
 
 from tests.campaign.cases import Spec, build
-from tests.track.signals import MICRO, Shaft, as_made, said, signal, track
+from tests.track.signals import FINE, MICRO, Shaft, as_made, said, signal, track
 
 
 @pytest.mark.parametrize("name", ["60-2", "36-1", "36-2", "24-1", "12-1", "36", "36-2-2-2", "12+1", "4+1"])
@@ -153,3 +153,14 @@ def test_a_start_still_owed_does_not_hide_the_path_that_owes_nothing() -> None:
     recording = case.made.recording
     teeth = track(recording.edges["crank"], case.wheel, recording.clock, recording.until_tick)
     assert [e.kind for e in teeth.events] == ["stopped"] * case.stops
+
+
+@pytest.mark.parametrize("start_deg", [-260.0, -200.0, -150.0])
+@pytest.mark.parametrize("name", ["60-2", "48-1", "36-1"])
+def test_a_rest_before_the_first_gap_is_one(name: str, start_deg: float) -> None:
+    """No number is known yet: the many ways to count across the silence do not take the place of the rest."""
+    wheel = catalogue.wheel(name)
+    shaft = Shaft(start_deg).ramp(75, 45, 0.35).rest(0.7).ramp(30, 250, 0.5).turn(250, 4)
+    made = signal(wheel, shaft)
+    teeth = track(made.edges(FINE), wheel, FINE, made.until(FINE))
+    assert [e.kind for e in teeth.events] == ["stopped"]

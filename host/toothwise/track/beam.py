@@ -162,7 +162,7 @@ class Beam:
         most = 16 + 4 * max(alike, teeth)
         live = sorted(self.live, key=_cost)
         # The cheapest way on from the best explanation bounds what is worth looking at in all the others.
-        bound = live[0].cost + self._extra(live[0]) + self.hopeless
+        bound = far = live[0].cost + self._extra(live[0]) + self.hopeless
         reachable: list[Node] = []
         waiting: list[float] = []
         room = most  # how many more explanations there may be before the dearest ones have no place
@@ -179,10 +179,11 @@ class Beam:
                 cost, resting, owed = 0.0, False, 0.0
             else:
                 cost, resting, owed = rest.between(node, tick, self.geometry, self.tick_s, lost, known)
-            if node.cost + cost < min(bound, anew.cost if anew is not None else math.inf):
+            if node.cost + cost < min(far, anew.cost if anew is not None else math.inf):
                 anew = Node(edge, tick, node.count, node.cost + cost, node)
                 anew.resting, anew.owed = resting, owed
-                bound = min(bound, anew.cost + self.hopeless)
+                far = min(far, anew.cost + self.hopeless)
+                bound = min(bound, far)
             if lost:
                 continue
             reachable.append(node)
@@ -210,10 +211,8 @@ class Beam:
                 if rival is not None and rival.cost <= child.cost:
                     continue
                 new[key] = child
-                bound = min(bound, child.cost + self.hopeless)
-        if anew is not None and anew.cost <= bound:
-            for node in rest.any_tooth(anew, self.geometry, known):
-                new[node.count % alike, 0, 2, node.unusual, node.owed > 0] = node
+                far = min(far, child.cost + self.hopeless)
+                bound = min(bound, far)
         kept = [node for node in new.values() if node.cost <= bound]
         for node, cost in zip(reachable, waiting, strict=True):
             if cost > bound:
@@ -221,9 +220,10 @@ class Beam:
             node.cost = cost
             node.edges_since += 1
             kept.append(node)
-        self.live = kept
-        if len(kept) > most:
-            self.live = sorted(kept, key=_cost)[:most]
+        self.live = kept if len(kept) <= most else sorted(kept, key=_cost)[:most]
+        if anew is not None:
+            # One explanation, if of many teeth: ways to count across the silence don't take its place.
+            self.live += [node for node in rest.any_tooth(anew, self.geometry, known) if node.cost <= far]
 
     def _child(self, node: Node, edge: int, tick: int, way: Way, speed: Speed, owing: bool) -> Node:
         """The explanation carried on: the edge is the tooth after some missing ones. speed: as from `_filtered`;
