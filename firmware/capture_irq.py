@@ -104,6 +104,16 @@ class PinRing(Ring):
         return waiting > _TURN
 
 
+class Unwired:
+    """Stands in for a channel's pin that this board does not have."""
+
+    def value(self) -> int:
+        return 0
+
+    def irq(self, handler, trigger=0, hard=False):  # type: ignore[no-untyped-def]
+        pass
+
+
 class Capture:
     """Every channel that has a pin on this board; the others rest at level 0."""
 
@@ -117,7 +127,9 @@ class Capture:
         self._clock = clock
         self.faults: list[tuple[int, int]] = []
         self._numbers = [pins[name] for name in CHANNELS]
-        self.rings = [PinRing(Pin(number, Pin.IN, Pin.PULL_UP)) for number in self._numbers]
+        self.rings = [
+            PinRing(Pin(number, Pin.IN, Pin.PULL_UP) if number >= 0 else Unwired()) for number in self._numbers
+        ]
         self.hard = True
 
     def channels(self) -> list[dict[str, object]]:

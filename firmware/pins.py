@@ -1,7 +1,7 @@
 """A pin map per board. A file pins.json on the board, an object of the same names, changes single entries.
 
 Inputs are pulled up and expect a front end with an open-collector output or none (wiring/). The mark
-button connects its pin to ground. -1: this board has no such pin.
+button connects its pin to ground. -1: this board has no such pin. A board with state machines needs all four inputs.
 """
 
 import json

@@ -261,6 +261,8 @@ def load(silicon: Silicon, capture: str = "capture_pio") -> types.SimpleNamespac
         IN, OUT, PULL_UP = 0, 1, 1
 
         def __init__(self, number: int, *_: int) -> None:
+            if number < 0:
+                raise ValueError("invalid pin")
             self.number = number
 
         def value(self) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.util
 import subprocess
 import types
 from typing import Any
@@ -52,7 +53,7 @@ print(stamps.put, stamps.missed, stamps.level, bytes(stamps.levels).hex())
 class Bench:
     """The loop over fake pins whose interrupts the test itself calls."""
 
-    def __init__(self, *, hard: bool = True) -> None:
+    def __init__(self, *, hard: bool = True, without: str = "") -> None:
         self.silicon = Silicon()
         self.board: Any = load(self.silicon, "capture_irq")
         pin = self.board.Pin
@@ -68,7 +69,7 @@ class Bench:
 
         pin.irq = irq
         pin.value = lambda self: bench.levels[self.number - 2]
-        pins = {name: 2 + n for n, name in enumerate(wire.CHANNELS)}
+        pins = {name: -1 if name == without else 2 + n for n, name in enumerate(wire.CHANNELS)}
         clock = self.board.clock.WideClock()
         self.capture = self.board.capture_irq.Capture(pins, clock)
         self.frames: list[tuple[int, int, int, bytes]] = []
@@ -97,6 +98,29 @@ class Bench:
         for _ in range(ms):
             self.rig.turn()
             self.wait(1000)
+
+
+def test_a_channel_without_a_pin_rests() -> None:
+    bench = Bench(without="cam")
+    bench.rig.start()
+    true = []
+    for n in range(20):
+        bench.wait(200)
+        true.append(bench.edge(0, (n + 1) % 2))
+    bench.run(200)
+    assert sorted(bench.handlers) == [0, 2, 3]
+    assert bench.capture.levels() & 2 == 0
+    account = Account(bench.frames, 0)
+    account.check([(at - 1000, level) for at, level in true])
+    assert not Account(bench.frames, 1).edges
+
+
+def test_every_board_has_a_number_for_each_name() -> None:
+    spec = importlib.util.spec_from_file_location("pins", FOLDER / "pins.py")
+    assert spec is not None and spec.loader is not None
+    pins = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(pins)
+    assert {len(row) for row in pins._MAPS.values()} == {len(pins.NAMES)}
 
 
 @pytest.mark.parametrize("hard", [True, False])
