@@ -93,7 +93,7 @@ _RULED = (
 )  # fmt: skip
 
 NAMES: tuple[str, ...] = (*_RULED, *_FIXED)
-"""What `--wheel auto` tries and the help lists. Any other N-M, N or N+1 is understood too."""
+"""What `--wheel auto` tries and `toothwise wheel list` shows. Any other N-M, N or N+1 is understood too."""
 
 
 def wheel(name: str) -> Wheel:
@@ -121,7 +121,7 @@ def wheel(name: str) -> Wheel:
     raise FileTrouble(
         f"no wheel is called {name!r}",
         cause="wheels are named N-M (60-2), N (24), N+1 (6+1, or 6+1@-12 where the extra tooth comes 12 degrees before)"
-        " or as listed by `toothwise examine --help`",
+        " or as listed by `toothwise wheel list`",
         step="give one of those, `auto`, or a wheel file ending in .toml",
     )
 
