@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from scipy import stats
 from toothwise.checks.stripes import _tail, chance_of_most
-from toothwise.checks.thinned import spread_of
 from toothwise.checks.wheel_error import WheelError
+from toothwise.scatter import spread_of
 
 from tests.checks.spinning import MICRO, Spin, n_minus
 
