@@ -316,3 +316,11 @@ def test_the_cam_is_not_held_against_a_crank_that_loses_count() -> None:
     events = missing(500)
     assert "cam_place" in {s.sign for s in look(of({"sensor": COIL}, measures=[step]))}
     assert "cam_place" not in {s.sign for s in look(of({"sensor": COIL}, measures=[step], events=events))}
+
+
+@pytest.mark.parametrize(("run", "outcome"), [(1, "one tooth"), (3, "one tooth"), (9, "one tooth"), (18, "one zone")])
+def test_a_side_of_the_wheel_is_no_tooth(run: int, outcome: str) -> None:
+    """Absent every turn from the same tooth on: a blow takes a tooth or some, an oval wheel's far side is a third."""
+    seen = {s.sign: s for s in look(of({"sensor": COIL}, events=missing(30, 36, count=run)))}
+    assert seen["dropouts"].outcome == outcome
+    assert (f"{run} teeth in a row" in seen["dropouts"].words) == (outcome == "one zone")

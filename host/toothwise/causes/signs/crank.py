@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator
 from itertools import pairwise
+from statistics import median
 
 from toothwise.causes.findings import Findings
 from toothwise.causes.signs import Sighting, plural
@@ -90,7 +91,12 @@ def dropouts(findings: Findings) -> Iterator[Sighting]:
     if places >= 3 and most >= _AT_ONE_TOOTH * places and (striped or most >= _OFTEN):
         chance = f", p = {p.value:.1g}" if striped and p is not None else ""
         words = f"{total}, {most} of {plural(places, 'time')} at tooth {tooth}{chance}"
-        yield Sighting("dropouts", "one tooth", words, min(1.0, most / _OFTEN))
+        run = median(e.count for e in events if e.tooth == tooth)
+        if run > max(2, round(_ZONE * findings.teeth)):  # so many in a row every time are a side of the wheel
+            words = f"{words}, {run:.0f} teeth in a row"
+            yield Sighting("dropouts", "one zone", words, min(1.0, most / _OFTEN))
+        else:
+            yield Sighting("dropouts", "one tooth", words, min(1.0, most / _OFTEN))
     elif places >= 6 and (zone := _zone(teeth, findings.teeth)) is not None:
         words = f"{total}, most of them from tooth {zone[0]} to tooth {zone[1]}"
         yield Sighting("dropouts", "one zone", words, min(1.0, places / 20))
