@@ -28,9 +28,12 @@ nothing is known, or no tooth is there. BLIND: nobody can vouch for it."""
 
 
 def finite_or_none(value: Any) -> float | None:
-    """What was written down, as a finite number; None stays None. Raises ValueError or TypeError."""
-    if value is None:
-        return None
+    """As `finite`; None stays None."""
+    return None if value is None else finite(value)
+
+
+def finite(value: Any) -> float:
+    """What was written down, as a finite number. Raises ValueError or TypeError."""
     try:
         number = float(value)
     except OverflowError:  # a whole number of hundreds of digits

@@ -11,9 +11,9 @@ from collections.abc import Iterable, Mapping
 
 from toothwise.bench.limits import MEASURED, Limit, Limits
 from toothwise.bench.result import FAIL, PASS, RETEST, worst
-from toothwise.bench.sampling import upper_bound
 from toothwise.records import Judged
 from toothwise.show import words
+from toothwise.wiggle.exact import upper_bound
 
 COUNTED = ("missing", "extra")
 WORDS = {

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from toothwise.bench.result import from_dict
 from toothwise.bench.special import f_survival
 from toothwise.errors import FileTrouble
+from toothwise.records import finite
 
 POOLED_ABOVE = 0.25
 """The interaction is pooled where chance gives a larger F more often than this: common practice, from memory."""
@@ -68,9 +69,7 @@ def read_study(path: Path) -> NDArray[np.float64]:
     found: list[tuple[str, str, float]] = []
     for line, row in enumerate(rows, 2):
         try:
-            found.append((row["part"], row["operator"], float(row["value"])))
-            if not math.isfinite(found[-1][2]):
-                raise ValueError(row["value"])
+            found.append((row["part"], row["operator"], finite(row["value"])))
         except (KeyError, TypeError, ValueError):
             raise FileTrouble(
                 f"{path}, line {line}: not a measurement",

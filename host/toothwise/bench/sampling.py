@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from toothwise.bench.special import binomial_cdf, solve
 from toothwise.errors import Trouble
-from toothwise.wiggle.exact import upper_bound as upper_bound  # told on to who decides
+from toothwise.wiggle.exact import upper_bound
 
 LETTERS = "ABCDEFGHJKLMNPQR"
 SIZES = (2, 3, 5, 8, 13, 20, 32, 50, 80, 125, 200, 315, 500, 800, 1250, 2000)

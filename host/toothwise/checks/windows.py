@@ -110,7 +110,7 @@ def slowest(rows: Floats, angles_deg: Floats, cylinders: int) -> float:
     From the wave that comes once a firing in the squared speed of the mean cycle. An oval wheel adds to that
     wave on some engines: 0.1° against about 1° at idle.
     """
-    wave = _wave(rows, angles_deg, cylinders / 2)
+    wave = _waves(rows, angles_deg, np.array([cylinders / 2]))[0]
     # The wave is cos(turn + its argument): least where that is 180°.
     interval = 720.0 / cylinders
     return float(np.degrees(np.pi - np.angle(wave)) * 2 / cylinders % interval)
@@ -123,27 +123,28 @@ def fires_unevenly(rows: Floats, angles_deg: Floats, cylinders: int) -> bool:
     if cylinders % 2:
         return False
     at = np.linspace(0.0, 2 * np.pi, 240, endpoint=False)  # over two firings
-    waves = [_wave(rows, angles_deg, cylinders / 4 * k) for k in range(1, _WAVES + 1)]
-    curve = sum((wave * np.exp(1j * k * at)).real for k, wave in enumerate(waves, 1))
+    each = np.arange(1.0, _WAVES + 1)
+    waves = _waves(rows, angles_deg, cylinders / 4 * each)
+    curve = (waves @ np.exp(1j * np.outer(each, at))).real
     lowest = np.flatnonzero((curve < np.roll(curve, 1)) & (curve <= np.roll(curve, -1)))
     lowest = lowest[np.argsort(curve[lowest])][:2]
     if len(lowest) < 2:
         return False
     depth = curve.max() - curve[lowest]
     apart = abs(float(lowest[1] - lowest[0])) / len(at) * 2.0  # in intervals, 1 where even
-    least = _UNEVEN + _WHEEL / max(map(abs, waves[:2]))
+    least = _UNEVEN + _WHEEL / float(np.abs(waves[:2]).max())
     return bool(depth[1] > _PLAIN * depth[0] and abs(apart - 1.0) > least)
 
 
-def _wave(rows: Floats, angles_deg: Floats, order: float) -> complex:
-    """The wave of so many periods a turn in the squared speed of the mean cycle: height, as a share of its mean, and
-    phase."""
+def _waves(rows: Floats, angles_deg: Floats, orders: Floats) -> NDArray[np.complex128]:
+    """Waves of so many periods a turn in the squared speed of the mean cycle: heights, as shares of its mean, and
+    phases."""
     teeth = len(angles_deg)
     span = np.diff(np.concatenate([angles_deg, angles_deg[:1] + 360.0]))
     middle = angles_deg + span / 2
     own = rows[:, teeth : 3 * teeth]
     square = energy(np.tile(span, 2), np.median(own, axis=0))
-    turn = np.radians(np.concatenate([middle, middle + 360.0]) * order)
+    turn = np.radians(np.concatenate([middle, middle + 360.0]) * orders[:, None])
     weight = np.tile(span, 2)
     mean = np.average(square, weights=weight)
-    return complex(2.0 * np.average((square / mean - 1.0) * np.exp(-1j * turn), weights=weight))
+    return np.asarray(2.0 * np.average((square / mean - 1.0) * np.exp(-1j * turn), axis=1, weights=weight))

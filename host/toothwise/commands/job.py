@@ -206,7 +206,7 @@ def _reference(args: argparse.Namespace) -> int:
     from toothwise.commands.told import examination
 
     job = with_reference(load(args.card), examination(args.seen))
-    save(from_dict(to_dict(job)), args.card)
+    save(from_dict(to_dict(job)), args.card)  # a card is only written as it could be read again
     kept = job.reference
     parts = {
         "cam edges": len(kept.cam_edges_deg),

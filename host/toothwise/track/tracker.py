@@ -300,7 +300,8 @@ class Tracker:
             ahead = self._times[edge - self._base : edge - self._base + self._steady.first_wanted + 1]
             count = self._first_tooth(ahead)
             if count is not None and len(ahead) > self._steady.first_wanted:
-                return self._start_in_step(edge, ahead, count)
+                self._start_in_step(edge, ahead, count)
+                return True
             if count is not None and not last:
                 return False
         profile = Profile(self._geometry)
@@ -339,7 +340,7 @@ class Tracker:
             return None
         return self._steady.first(ahead)
 
-    def _start_in_step(self, edge: int, ahead: NDArray[np.int64], count: int) -> bool:
+    def _start_in_step(self, edge: int, ahead: NDArray[np.int64], count: int) -> None:
         """Begin a stretch at this edge, which is that tooth: the quick tracker goes on from it at once."""
         self._begin(edge, Profile(self._geometry))
         lock = Node(edge, int(ahead[0]), count, 0.0, None)
@@ -349,7 +350,6 @@ class Tracker:
         self._lock, self._locked_at = lock, edge
         self._clean = CLEAN
         self._block = max(256, len(ahead))
-        return True
 
     def _close(self) -> None:
         """The stretch is over: its best explanation stands, if it shows a wheel at all."""

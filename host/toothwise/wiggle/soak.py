@@ -13,6 +13,7 @@ from typing import Any
 
 from toothwise.edges.signal import Clock
 from toothwise.errors import FileTrouble
+from toothwise.records import finite
 from toothwise.wiggle import exact
 from toothwise.wiggle.judge import Placed
 from toothwise.wiggle.seen import Seen
@@ -119,7 +120,7 @@ def marked_temperatures(marks: Sequence[tuple[int, str]], clock: Clock) -> list[
         number, _, unit = text.partition(" ")
         if unit == "°C":
             with contextlib.suppress(ValueError):
-                found.append(Temperature(clock.seconds(tick), _finite(number)))
+                found.append(Temperature(clock.seconds(tick), finite(number)))
     return found
 
 
@@ -132,7 +133,7 @@ def read_temperatures(path: str | Path) -> list[Temperature]:
             for row, cells in enumerate(csv.reader(file), 1):
                 if row == 1 or not any(cells):
                     continue
-                found.append(Temperature(_finite(cells[0]), _finite(cells[1])))
+                found.append(Temperature(finite(cells[0]), finite(cells[1])))
     except (OSError, UnicodeDecodeError) as error:
         raise FileTrouble(f"{path} cannot be read", cause=str(error), step="Check the name and the folder") from None
     except csv.Error as error:
@@ -143,10 +144,3 @@ def read_temperatures(path: str | Path) -> list[Temperature]:
             f"{path.name}, row {row}: no time and temperature", step="Write rows like 12.5,23.0"
         ) from None
     return sorted(found, key=lambda reading: reading.t_s)
-
-
-def _finite(text: str) -> float:
-    value = float(text)
-    if not math.isfinite(value):
-        raise ValueError(f"{text} is no number")
-    return value
